@@ -1,0 +1,171 @@
+#include "capture/line/pty.h"
+
+#include <fcntl.h>
+#include <sys/ioctl.h>
+#include <sys/stat.h>
+#include <termios.h>
+#include <unistd.h>
+
+#include <cerrno>
+#include <climits>
+#include <cstdlib>
+#include <cstring>
+
+#include "capture/line/posix_line.h"
+
+namespace witness {
+namespace {
+
+Status Unsupported(const std::string& name, const char* what) {
+  return Status(Code::kUnsupported, name + ": a pty has no " + what);
+}
+
+// Makes `link` point at `target`. Only a symbolic link that leads nowhere is replaced.
+Status MakeLink(const std::string& link, const std::string& target) {
+  struct stat there = {};
+  if (lstat(link.c_str(), &there) == 0) {
+    struct stat behind = {};
+    if (!S_ISLNK(there.st_mode) || stat(link.c_str(), &behind) == 0)
+      return Status(Code::kInvalidArgument,
+                    link + ": there is something of that name already; choose another");
+    unlink(link.c_str());
+  }
+  if (symlink(target.c_str(), link.c_str()) != 0)
+    return Status(Code::kIo, link + ": cannot make the link: " + std::strerror(errno));
+  return OkStatus();
+}
+
+// The program's side of a pty that somebody else made.
+class PtySide : public Port {
+ public:
+  PtySide(int descriptor, std::string name) : descriptor_(descriptor), name_(std::move(name)) {}
+  ~PtySide() override { Close().Ignore(); }
+  PtySide(const PtySide&) = delete;
+  PtySide& operator=(const PtySide&) = delete;
+
+  std::string name() const override { return name_; }
+
+  // The kernel keeps rate and stop bits of a pty as numbers and forces eight bits without parity.
+  Result<LineSettings> Configure(const LineSettings& settings) override {
+    if (settings.baud != 0 && !SetBaud(descriptor_, settings.baud))
+      return Status(Code::kIo, name_ + ": cannot set " + std::to_string(settings.baud) + " baud");
+    if (Status s = MakeRaw(descriptor_, name_); !s.ok()) return s;
+    Result<LineSettings> got = ReadSettings(descriptor_, name_);
+    if (got.ok() && settings.baud == 0) got->baud = 0;
+    return got;
+  }
+  ReadResult Read(std::span<char> buffer) override {
+    return ReadDescriptor(descriptor_, buffer, name_);
+  }
+  Result<std::size_t> Write(ByteView bytes) override {
+    return WriteDescriptor(descriptor_, bytes, name_);
+  }
+  Result<ModemLines> Lines() override { return Unsupported(name_, "modem lines"); }
+  Status SetLines(std::uint32_t, std::uint32_t) override {
+    return Unsupported(name_, "modem lines");
+  }
+  Status SendBreak(Duration) override { return Unsupported(name_, "break"); }
+  int poll_handle() const override { return descriptor_; }
+
+  Status Close() override {
+    if (descriptor_ < 0) return OkStatus();
+    (void)ioctl(descriptor_, TIOCNXCL);
+    const int result = close(descriptor_);
+    descriptor_ = -1;
+    if (result != 0) return Status(Code::kIo, name_ + ": cannot close: " + std::strerror(errno));
+    return OkStatus();
+  }
+
+ private:
+  int descriptor_;
+  std::string name_;
+};
+
+}  // namespace
+
+Result<std::unique_ptr<PtyPort>> PtyPort::Create(const std::string& link) {
+  std::unique_ptr<PtyPort> port(new PtyPort());
+  port->master_ = posix_openpt(O_RDWR | O_NOCTTY | O_CLOEXEC | O_NONBLOCK);
+  char device[PATH_MAX] = {};
+  if (port->master_ < 0 || grantpt(port->master_) != 0 || unlockpt(port->master_) != 0 ||
+      ptsname_r(port->master_, device, sizeof device) != 0)
+    return Status(Code::kIo, std::string("cannot make a pty: ") + std::strerror(errno));
+  port->device_ = device;
+  port->program_side_ = port->device_;
+  port->kept_ = open(device, O_RDWR | O_NOCTTY | O_CLOEXEC | O_NONBLOCK);
+  if (port->kept_ < 0) return OpenError(port->device_, errno);
+  if (Status s = MakeRaw(port->kept_, port->device_); !s.ok()) return s;
+  if (!link.empty()) {
+    if (Status s = MakeLink(link, port->device_); !s.ok()) return s;
+    port->link_ = link;
+    port->program_side_ = link;
+  }
+  return port;
+}
+
+PtyPort::~PtyPort() { Close().Ignore(); }
+
+int PtyPort::ProgramsHolding() const { return CountHolders(device_); }
+
+std::size_t PtyPort::UnreadBytes() const {
+  int waiting = 0;
+  return ioctl(kept_, FIONREAD, &waiting) == 0 && waiting > 0 ? static_cast<std::size_t>(waiting)
+                                                              : 0;
+}
+
+Status PtyPort::DiscardUnread() {
+  if (tcflush(kept_, TCIFLUSH) != 0)
+    return Status(Code::kIo, name() + ": cannot discard: " + std::strerror(errno));
+  return OkStatus();
+}
+
+Result<LineSettings> PtyPort::ProgramSettings() const { return ReadSettings(kept_, program_side_); }
+
+Result<LineSettings> PtyPort::Configure(const LineSettings& settings) {
+  if (settings.baud != 0 && !SetBaud(kept_, settings.baud))
+    return Status(Code::kIo, name() + ": cannot set " + std::to_string(settings.baud) + " baud");
+  Result<LineSettings> got = ReadSettings(kept_, program_side_);
+  if (got.ok() && settings.baud == 0) got->baud = 0;
+  return got;
+}
+
+ReadResult PtyPort::Read(std::span<char> buffer) {
+  return ReadDescriptor(master_, buffer, program_side_);
+}
+
+Result<std::size_t> PtyPort::Write(ByteView bytes) {
+  return WriteDescriptor(master_, bytes, program_side_);
+}
+
+Result<ModemLines> PtyPort::Lines() { return Unsupported(name(), "modem lines"); }
+Status PtyPort::SetLines(std::uint32_t, std::uint32_t) {
+  return Unsupported(name(), "modem lines");
+}
+Status PtyPort::SendBreak(Duration) { return Unsupported(name(), "break"); }
+
+Status PtyPort::Close() {
+  Status status;
+  if (!link_.empty()) {
+    char target[PATH_MAX] = {};
+    const ssize_t n = readlink(link_.c_str(), target, sizeof target - 1);
+    if (n > 0 && device_ == std::string(target, static_cast<std::size_t>(n))) unlink(link_.c_str());
+    link_.clear();
+  }
+  if (kept_ >= 0) close(kept_);
+  kept_ = -1;
+  if (master_ >= 0 && close(master_) != 0)
+    status = Status(Code::kIo, program_side_ + ": cannot close: " + std::strerror(errno));
+  master_ = -1;
+  return status;
+}
+
+Result<std::unique_ptr<Port>> OpenPtySide(const std::string& path) {
+  const int descriptor = open(path.c_str(), O_RDWR | O_NOCTTY | O_CLOEXEC | O_NONBLOCK);
+  if (descriptor < 0) return OpenError(path, errno);
+  auto port = std::make_unique<PtySide>(descriptor, path);
+  if (Status s = TakeExclusively(descriptor, path); !s.ok()) return s;
+  if (Status s = MakeRaw(descriptor, path); !s.ok()) return s;
+  return std::unique_ptr<Port>(std::move(port));
+}
+
+}  // namespace witness
