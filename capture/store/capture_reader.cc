@@ -1,0 +1,314 @@
+#include "capture/store/capture_reader.h"
+
+#include <algorithm>
+#include <optional>
+#include <utility>
+
+#include "capture/base/text.h"
+#include "capture/store/block_decoder.h"
+#include "capture/store/byte_source.h"
+#include "capture/store/frame_finder.h"
+#include "capture/store/frame_scanner.h"
+#include "capture/store/messages.h"
+#include "capture/store/read_listener.h"
+
+namespace witness {
+namespace {
+
+class CaptureReaderImpl : public CaptureReader {
+ public:
+  CaptureReaderImpl(std::unique_ptr<ByteSource> source, const ReaderOptions& options)
+      : source_(std::move(source)), options_(options), scanner_(FrameScanner::Create(*source_)) {}
+
+  Status Start() {
+    const auto head = source_->View(0, 4);
+    if (!head.ok()) return head.status();
+    if (head->empty()) return Status(Code::kDamaged, "the file is empty; it holds no capture");
+    bool found = false;
+    while (!found) {
+      const ScanItem item = scanner_->Next();
+      switch (item.kind) {
+        case ScanItem::Kind::kField:
+          if (const Status status = StartWith(item, found); !status.ok()) return status;
+          break;
+        case ScanItem::Kind::kDamage:
+          NoteDamage(item.frame_offset, item.what);
+          break;
+        case ScanItem::Kind::kFrameEnd:
+        case ScanItem::Kind::kSkipped:
+          break;
+        case ScanItem::Kind::kCut:
+          return Status(Code::kDamaged, damaged_ ? NotACapture() : "cut off inside its header");
+        case ScanItem::Kind::kEnd:
+          return Status(Code::kDamaged, NotACapture());
+        case ScanItem::Kind::kFailed:
+          return Status(Code::kIo, item.what);
+      }
+    }
+    if (options_.from > Instant() && !damaged_) Jump();
+    return OkStatus();
+  }
+
+  const CaptureInfo& info() const override { return info_; }
+  const CaptureEnding& ending() const override { return ending_; }
+  const Status& status() const override { return status_; }
+  std::uint64_t index() const override { return index_; }
+
+  Outcome Next(Event& event) override {
+    while (true) {
+      if (pending_gap_) {
+        event = *std::exchange(pending_gap_, std::nullopt);
+        index_ = expected_event_;
+        ++ending_.events;
+        return Outcome::kEvent;
+      }
+      if (state_ == State::kInBlock) {
+        while (decoder_.Next(event)) {
+          index_ = decoder_.first_event() + decoder_.taken() - 1;
+          last_ = event.at;
+          if (event.at < options_.from) continue;
+          if (event.at >= options_.to) {
+            if (!jumped_) continue;
+            ending_.complete = false;
+            return Finish(true);
+          }
+          ++ending_.events;
+          if (event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte) {
+            ending_.bytes += event.bytes.size();
+          }
+          return Outcome::kEvent;
+        }
+        // Events of foreign kinds may stand at the end.
+        last_ = decoder_.last();
+        expected_event_ = decoder_.first_event() + decoder_.events();
+        expected_seq_ = decoder_.seq() + 1;
+        payload_ += decoder_.payload_bytes();
+        ++blocks_;
+        state_ = State::kBetween;
+      }
+      if (state_ == State::kEnd) return Outcome::kEnd;
+      if (state_ == State::kFailed) return Outcome::kFailed;
+      const ScanItem item = scanner_->Next();
+      frame_offset_ = item.frame_offset;
+      switch (item.kind) {
+        case ScanItem::Kind::kField:
+          TakeField(item);
+          break;
+        case ScanItem::Kind::kFrameEnd:
+          break;
+        case ScanItem::Kind::kSkipped:
+          CheckIndex(item);
+          break;
+        case ScanItem::Kind::kDamage:
+          NoteDamage(item.frame_offset, item.what);
+          break;
+        case ScanItem::Kind::kFailed:
+          state_ = State::kFailed;
+          status_ = Status(Code::kIo, item.what);
+          return Outcome::kFailed;
+        case ScanItem::Kind::kCut:
+        case ScanItem::Kind::kEnd:
+          if (!GapAtEnd()) return Finish(false);
+          break;
+      }
+    }
+  }
+
+ private:
+  enum class State { kBetween, kInBlock, kEnd, kFailed };
+
+  std::string NotACapture() const {
+    return "not a capture, or nothing of it can be read (" +
+           (what_.empty() ? std::string("no header in it") : what_) + ")";
+  }
+
+  void NoteDamage(std::uint64_t offset, const std::string& what) {
+    damaged_ = true;
+    if (options_.listener != nullptr) options_.listener->OnDamage(offset, what, last_);
+    if (what_.empty()) what_ = what + " at byte " + std::to_string(offset);
+  }
+
+  // The first field of the file should be the header; if it is lost, a block will do.
+  Status StartWith(const ScanItem& item, bool& found) {
+    if (item.field == kHeaderField) {
+      const Status status = DecodeHeader(item.content, info_);
+      if (status.code() == Code::kUnsupported) return status;
+      if (!status.ok()) NoteDamage(item.frame_offset, status.message());
+      found = status.ok();
+      return OkStatus();
+    }
+    if (item.field != kBlockField) return OkStatus();
+    if (!decoder_.Open(item.content).ok()) {
+      NoteDamage(item.frame_offset, "a block is damaged");
+      return OkStatus();
+    }
+    NoteDamage(0, "the header is missing");
+    found = true;
+    held_ = Bytes(item.content);  // the view ends with the next call to the scanner
+    if (decoder_.Open(*held_).ok()) AcceptBlock();
+    return OkStatus();
+  }
+
+  void TakeField(const ScanItem& item) {
+    if (item.field == kBlockField) {
+      if (trailer_) NoteDamage(item.frame_offset, "a block stands behind the trailer");
+      if (const Status status = decoder_.Open(item.content); !status.ok()) {
+        NoteDamage(item.frame_offset, status.message() + " in the frame");
+      } else {
+        if (AcceptBlock() && options_.listener != nullptr) options_.listener->OnBlock(item.content);
+      }
+      return;
+    }
+    if (item.field == kTrailerField) {
+      auto trailer = DecodeTrailer(item.content);
+      if (!trailer.ok()) {
+        NoteDamage(item.frame_offset, trailer.status().message());
+      } else if (trailer_) {
+        NoteDamage(item.frame_offset, "there is a second trailer");
+      } else {
+        trailer_ = std::move(*trailer);
+        if (options_.listener != nullptr) options_.listener->OnTrailer(*trailer_);
+      }
+    } else if (item.field == kHeaderField) {
+      NoteDamage(item.frame_offset, "there is a second header");
+    }
+  }
+
+  bool AcceptBlock() {
+    if (!decoder_.has_place()) {
+      if (decoder_.seq() != expected_seq_) {
+        NoteDamage(frame_offset_, "a block's predecessor is missing");
+        return false;
+      }
+      decoder_.ContinueAt(expected_event_, last_);
+    }
+    const bool continues =
+        decoder_.seq() == expected_seq_ && decoder_.first_event() == expected_event_;
+    const bool later = decoder_.seq() > expected_seq_ && decoder_.first_event() >= expected_event_;
+    const bool in_time = continues ? decoder_.base() == last_ : decoder_.base() >= last_;
+    if ((!continues && !later) || !in_time) {
+      NoteDamage(frame_offset_, "a block does not follow the one before");
+      return false;
+    }
+    state_ = State::kInBlock;
+    if (continues) return true;
+    NoteDamage(frame_offset_, "blocks are missing before the frame");
+    gap_told_ = true;
+    if (decoder_.base() < options_.from || last_ >= options_.to) return true;
+    pending_gap_ = MakeGap(decoder_.base() - last_, decoder_.first_event() - expected_event_);
+    return true;
+  }
+
+  Event MakeGap(Duration length, std::uint64_t events_lost) const {
+    Event event;
+    event.at = last_;
+    event.kind = EventKind::kGap;
+    event.gap.reason = GapReason::kDamagedFile;
+    event.gap.length = length;
+    event.gap.events_lost = events_lost;
+    return event;
+  }
+
+  // True: there is one to be delivered.
+  bool GapAtEnd() {
+    const bool known = trailer_.has_value();
+    const std::uint64_t lost =
+        known && trailer_->events > expected_event_ ? trailer_->events - expected_event_ : 0;
+    const bool unknown_loss = damaged_ && !known && !gap_told_;
+    if (end_gap_told_ || (lost == 0 && !unknown_loss) || last_ >= options_.to) return false;
+    end_gap_told_ = true;
+    NoteDamage(frame_offset_, "blocks are missing");
+    pending_gap_ = MakeGap(known ? trailer_->end - last_ : Duration::Zero(), lost);
+    return true;
+  }
+
+  void CheckIndex(const ScanItem& item) {
+    if (item.content.size() < 4 || item.content[0] != '\x5B') return;
+    const auto index = DecodeIndex(item.content, item.frame_offset);
+    if (options_.listener != nullptr) options_.listener->OnIndex(index, item.frame_offset);
+    if (!index.ok()) {
+      NoteDamage(item.frame_offset, "the index is damaged");
+    }
+  }
+
+  Outcome Finish(bool early) {
+    state_ = State::kEnd;
+    ending_.end = last_;
+    if (!early && trailer_) {
+      ending_.end = std::max(trailer_->end, last_);
+      if (!damaged_ && !jumped_ &&
+          (trailer_->events != expected_event_ || trailer_->blocks != blocks_ ||
+           trailer_->bytes != payload_)) {
+        NoteDamage(frame_offset_, "the trailer's totals do not agree with the blocks");
+      }
+    }
+    ending_.damaged = damaged_;
+    ending_.closed_cleanly = !damaged_ && (trailer_.has_value() || early);
+    if (damaged_) {
+      ending_.what = "damaged: " + what_;
+    } else if (!ending_.closed_cleanly) {
+      ending_.what = "cut off after " + FormatInstant(last_) + " s; the recording was not closed";
+    }
+    return Outcome::kEnd;
+  }
+
+  void Jump() {
+    const auto place = FindFrameOf(*source_, options_.from);
+    if (!place) return;
+    expected_seq_ = place->seq;
+    expected_event_ = place->first_event;
+    last_ = place->base;
+    jumped_ = true;
+    ending_.complete = false;
+    scanner_->JumpTo(place->offset);
+  }
+
+  std::unique_ptr<ByteSource> source_;
+  ReaderOptions options_;
+  std::unique_ptr<FrameScanner> scanner_;
+  BlockDecoder decoder_;
+  std::optional<Bytes> held_;
+  std::optional<Event> pending_gap_;
+  CaptureInfo info_;
+  CaptureEnding ending_;
+  Status status_;
+  State state_ = State::kBetween;
+  std::optional<TrailerFacts> trailer_;
+  bool damaged_ = false;
+  bool gap_told_ = false;
+  bool end_gap_told_ = false;
+  bool jumped_ = false;
+  std::string what_;                // the first damage
+  std::uint64_t frame_offset_ = 0;  // of what was scanned last
+  std::uint64_t expected_seq_ = 0;
+  std::uint64_t expected_event_ = 0;
+  std::uint64_t blocks_ = 0;
+  std::uint64_t payload_ = 0;
+  std::uint64_t index_ = 0;
+  Instant last_;
+};
+
+Result<std::unique_ptr<CaptureReader>> Started(std::unique_ptr<ByteSource> source,
+                                               const ReaderOptions& options) {
+  auto reader = std::make_unique<CaptureReaderImpl>(std::move(source), options);
+  if (const Status status = reader->Start(); !status.ok()) return status;
+  return std::unique_ptr<CaptureReader>(std::move(reader));
+}
+
+}  // namespace
+
+Result<std::unique_ptr<CaptureReader>> CaptureReader::Open(const std::string& path,
+                                                           const ReaderOptions& options) {
+  auto source = OpenFileSource(path);
+  if (!source.ok()) return source.status();
+  auto reader = Started(std::move(*source), options);
+  if (!reader.ok()) return reader.status().In(path);
+  return reader;
+}
+
+Result<std::unique_ptr<CaptureReader>> CaptureReader::OpenMemory(ByteView bytes,
+                                                                 const ReaderOptions& options) {
+  return Started(OpenMemorySource(bytes), options);
+}
+
+}  // namespace witness

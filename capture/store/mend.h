@@ -1,0 +1,24 @@
+// Making a whole capture of a damaged or cut one.
+#pragma once
+
+#include <cstdint>
+#include <string>
+
+#include "capture/base/result.h"
+#include "capture/store/capture_info.h"
+
+namespace witness {
+
+struct MendReport {
+  CaptureEnding source;           // how the damaged file ended
+  std::uint64_t events = 0;       // kept
+  std::uint64_t gaps = 0;         // marked in the new file
+  std::uint64_t events_lost = 0;  // as far as that can be told
+};
+
+// Writes all of `source` that can be proven intact into `target`, a new file, with a gap where
+// something is missing; `source` is only read. Errors as CaptureReader::Open; kInvalidArgument if
+// `target` exists. On an error no `target` is left behind.
+Result<MendReport> MendFile(const std::string& source, const std::string& target);
+
+}  // namespace witness
