@@ -1,0 +1,45 @@
+// Lengths of time, counted: minimum, median, percentiles, maximum, and bins for a plot.
+//
+// Exact for the first kExact values, then within 1 %: memory is bounded.
+#pragma once
+
+#include <cstdint>
+#include <vector>
+
+#include "capture/base/instant.h"
+
+namespace witness {
+
+class Distribution {
+ public:
+  static constexpr std::size_t kExact = 8192;
+
+  void Add(Duration value);
+  std::uint64_t count() const { return count_; }
+  Duration min() const { return count_ == 0 ? Duration::Zero() : min_; }
+  Duration max() const { return max_; }
+  // The smallest value that at least `share` of all do not exceed (nearest rank); zero if empty.
+  Duration Quantile(double share) const;
+  Duration Median() const { return Quantile(0.5); }
+
+  struct Bin {
+    Duration from;  // inclusive
+    Duration to;    // exclusive
+    std::uint64_t count = 0;
+  };
+  // Octaves (each twice as long as the one before), from the first to the last that is not empty.
+  std::vector<Bin> Octaves() const;
+
+ private:
+  static int BucketOf(Duration value);
+  static Duration ValueOf(int bucket);
+
+  std::uint64_t count_ = 0;
+  Duration min_ = Duration::Max();
+  Duration max_;
+  mutable std::vector<Duration> exact_;
+  mutable bool sorted_ = false;
+  std::vector<std::uint64_t> buckets_;  // in use once there are more than kExact
+};
+
+}  // namespace witness

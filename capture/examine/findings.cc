@@ -1,0 +1,211 @@
+#include "capture/examine/findings.h"
+
+#include <algorithm>
+#include <cctype>
+
+#include "capture/base/text.h"
+#include "capture/examine/lines_of.h"
+#include "capture/examine/protocols/v250.h"
+#include "capture/examine/tape.h"
+
+namespace witness {
+namespace {
+
+constexpr std::size_t kMostEvidence = 3;
+constexpr std::size_t kShownBytes = 80;
+constexpr std::size_t kKeptAnswers = 512;
+
+std::string Shown(const Segment& segment) {
+  const ByteView bytes = segment.bytes;
+  if (bytes.size() <= kShownBytes) return SafeTextWithEnding(bytes);
+  return SafeText(bytes.substr(0, kShownBytes)) + "... (" + std::to_string(bytes.size()) +
+         " bytes)";
+}
+
+// Words that name a secret in a command (common practice, no source).
+bool NamesASecret(ByteView command) {
+  if (command.find_first_of("=:") == ByteView::npos) return false;
+  Bytes upper(command);
+  std::transform(upper.begin(), upper.end(), upper.begin(),
+                 [](unsigned char c) { return static_cast<char>(std::toupper(c)); });
+  for (const char* word : {"KEY", "PIN", "PASS", "PWD", "SECRET", "TOKEN", "PSK"}) {
+    const std::size_t at = upper.find(word);
+    if (at != Bytes::npos && upper.find_first_of("=:", at) != Bytes::npos) return true;
+  }
+  return false;
+}
+
+}  // namespace
+
+FindingCollector::FindingCollector(const CaptureInfo& info, std::size_t buffer_size)
+    : info_(info), buffer_size_(buffer_size), character_time_(OptionsFor(info).character_time) {}
+
+Finding& FindingCollector::Note(const char* name, const Segment& segment) {
+  auto at = found_.find(std::string_view(name));
+  if (at == found_.end()) {
+    at = found_.emplace(name, Finding{}).first;
+    at->second.name = name;
+  }
+  Finding& finding = at->second;
+  ++finding.count;
+  if (finding.evidence.size() < kMostEvidence)
+    finding.evidence.push_back({segment.index, segment.from, Shown(segment)});
+  return finding;
+}
+
+void FindingCollector::Take(const Event& event, std::uint64_t) {
+  if (event.kind == EventKind::kErrorCounts) {
+    counts_.framing += event.counts.framing;
+    counts_.parity += event.counts.parity;
+    counts_.overrun += event.counts.overrun;
+    counts_.buffer_overrun += event.counts.buffer_overrun;
+    counts_.breaks += event.counts.breaks;
+  }
+  if (event.kind == EventKind::kGap) {
+    ++gaps_;
+    gap_bytes_ += event.gap.bytes_lost;
+  }
+}
+
+void FindingCollector::Take(const Segment& s) {
+  const auto text = [](ByteView bytes) {
+    return static_cast<std::uint64_t>(std::count_if(bytes.begin(), bytes.end(), IsTextByte));
+  };
+  bad_bytes_ += s.bad_bytes;
+  if (s.side == Side::kHost) {
+    host_bytes_ += s.bytes.size();
+    host_text_ += text(s.bytes);
+  } else if (!s.bytes.empty()) {
+    const std::uint64_t n = text(s.bytes);
+    module_bytes_ += s.bytes.size();
+    module_text_ += n;
+    if (n * 10 < s.bytes.size() * 8 && s.protocol.empty()) {
+      rubbish_ = true;
+      Note("not-text", s);
+    }
+  }
+  if (s.kind == SegmentKind::kCommand) {
+    if (last_reply_turn_ != 0 && s.from < last_reply_end_ && s.turn > last_reply_turn_)
+      Note("command-before-reply-ended", s);
+    recent_commands_[recent_++ % 8] = s;
+    if (NamesASecret(s.bytes)) Note("secret", s);
+  }
+  if (s.kind == SegmentKind::kReply) {
+    last_reply_end_ = s.to;
+    last_reply_turn_ = s.turn;
+    for (const Segment& command : recent_commands_)
+      if (command.turn > s.turn && command.from < s.to && command.from > s.from)
+        Note("command-before-reply-ended", command);
+    for (std::size_t i = 1; i < s.pieces.size(); ++i) {
+      const Duration pause =
+          IdleBefore(s.pieces[i - 1].at, s.pieces[i].at, s.pieces[i].size, character_time_);
+      if (pause > std::max({Duration::Milliseconds(5), character_time_ * 4,
+                            info_.stamp_uncertainty + info_.stamp_uncertainty / 4})) {
+        Note("reply-in-pieces", s);
+        longest_pause_ = std::max(longest_pause_, pause);
+        break;
+      }
+    }
+    if (s.bytes.size() > buffer_size_) Note("more-than-the-buffer", s);
+  }
+  if (s.kind == SegmentKind::kEcho) Note("echo-on", s);
+  if (s.kind == SegmentKind::kUnsolicited && s.turn != 0) Note("unasked-in-reply", s);
+  if (s.kind == SegmentKind::kUnsolicited && s.turn == 0) Note("speaks-unasked", s);
+}
+
+void FindingCollector::CarriageReturnInValue(const Exchange& exchange) {
+  LineEnding ending;
+  const ByteView command = exchange.command.bytes;
+  const std::size_t ending_size = EndingOf(command, ending);
+  for (const Segment& reply : exchange.replies) {
+    if (reply.bytes.find("\r") == Bytes::npos) continue;
+    for (const Bytes& value : values_) {
+      const std::size_t at = reply.bytes.find(value);
+      if (at == Bytes::npos) continue;
+      const ByteView behind = ByteView(reply.bytes).substr(at + value.size());
+      // The value comes back with a CR of its own: CR CR LF, or CR before the end of a reply that
+      // goes on behind it, or before a word.
+      const bool doubled = behind.substr(0, 3) == "\r\r\n" || behind.substr(0, 4) == "\r\n\r\n";
+      const bool before_text =
+          behind.size() > 1 && behind[0] == '\r' && behind[1] != '\n' && behind[1] != '\r';
+      if (before_text || (doubled && Stripped(behind).empty())) Note("cr-in-value", reply);
+    }
+  }
+  const std::size_t equals = command.find('=');
+  if (ending_size > 0 && (ending == LineEnding::kCr || ending == LineEnding::kCrLf) &&
+      equals != ByteView::npos && equals + 2 < command.size() - ending_size) {
+    const ByteView value = command.substr(equals + 1, command.size() - ending_size - equals - 1);
+    if (std::find(values_.begin(), values_.end(), value) == values_.end()) {
+      values_.emplace_back(value);
+      if (values_.size() > 8) values_.erase(values_.begin());
+    }
+  }
+}
+
+void FindingCollector::CommandRules(const Exchange& exchange) {
+  if (exchange.replies.empty()) Note("unanswered", exchange.command);
+  if (data_mode_ &&
+      v250::Describe(exchange.command.bytes, /*from_host=*/true).starts_with("V.250")) {
+    bool result = false;
+    for (const Segment& reply : exchange.replies)
+      result = result || v250::IsFinalResultCode(LastLine(reply.bytes));
+    if (!result)
+      Note("command-in-data-mode", exchange.command);
+    else
+      data_mode_ = false;
+  }
+  for (const Segment& reply : exchange.replies) {
+    const ByteView last = LastLine(reply.bytes);
+    if (last.substr(0, 7) == "CONNECT") data_mode_ = true;
+    if (last == "NO CARRIER") data_mode_ = false;
+  }
+}
+
+void FindingCollector::ReplyRules(const Exchange& exchange) {
+  if (exchange.replies.empty()) return;
+  const Segment& last = exchange.replies.back();
+  if (IsText(last.bytes) && last.ending == LineEnding::kNone) Note("reply-without-ending", last);
+  // An answer that an earlier one to the same command began with, and that breaks off.
+  Bytes joined;
+  if (exchange.replies.size() > 1)
+    for (const Segment& reply : exchange.replies) joined += reply.bytes;
+  const Bytes& all = exchange.replies.size() > 1 ? joined : last.bytes;
+  const auto before = answers_.find(exchange.command.bytes);
+  if (before == answers_.end()) {
+    if (answers_.size() < kKeptAnswers && all.size() <= 4096)
+      answers_.emplace(exchange.command.bytes, all);
+  } else if (all.size() > 1 && all.size() < before->second.size() &&
+             ByteView(before->second).substr(0, all.size()) == all &&
+             Stripped(before->second) != Stripped(all)) {
+    Note("half-answer", last);
+  }
+}
+
+void FindingCollector::Take(const Exchange& exchange) {
+  CommandRules(exchange);
+  ReplyRules(exchange);
+  CarriageReturnInValue(exchange);
+}
+
+void FindingCollector::RateRules() {
+  const auto rubbish = found_.find("not-text");
+  const bool errors = bad_bytes_ * 20 > module_bytes_ || counts_.framing * 20 > module_bytes_;
+  const bool looks_wrong = rubbish_ && module_text_ * 10 < module_bytes_ * 7 &&
+                           (host_bytes_ == 0 || host_text_ * 10 >= host_bytes_ * 9);
+  if (module_bytes_ >= 4 && (looks_wrong || (errors && module_bytes_ > 0))) {
+    Finding finding;
+    if (rubbish != found_.end()) finding = rubbish->second;
+    finding.name = "wrong-rate";
+    finding.count = std::max<std::uint64_t>(finding.count, 1);
+    finding.detail = std::to_string(100 * (module_bytes_ - module_text_) / module_bytes_) +
+                     " % of what the module sent is not text";
+    if (bad_bytes_ + counts_.framing > 0)
+      finding.detail += ", " +
+                        std::to_string(std::max<std::uint64_t>(bad_bytes_, counts_.framing)) +
+                        " bytes came with errors";
+    found_[finding.name] = finding;
+  }
+  found_.erase("not-text");
+}
+
+}  // namespace witness

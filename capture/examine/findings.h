@@ -1,0 +1,55 @@
+// What a person should know of a conversation: each finding with its evidence, what it means for a
+// sketch, and what to do. Events, segments and exchanges in; findings out.
+#pragma once
+
+#include <map>
+#include <string>
+#include <unordered_map>
+#include <vector>
+
+#include "capture/examine/examination.h"
+#include "capture/store/capture_info.h"
+
+namespace witness {
+
+class FindingCollector {
+ public:
+  FindingCollector(const CaptureInfo& info, std::size_t buffer_size);
+
+  void Take(const Event& event, std::uint64_t index);
+  void Take(const Segment& segment);
+  void Take(const Exchange& exchange);
+  // In the order of weight. `so_far` has everything but its findings.
+  std::vector<Finding> Finish(const Examination& so_far);
+
+ private:
+  Finding& Note(const char* name, const Segment& segment);
+  void CommandRules(const Exchange& exchange);
+  void ReplyRules(const Exchange& exchange);
+  void CarriageReturnInValue(const Exchange& exchange);
+  void SetWords(const Examination& so_far);
+  void RateRules();
+
+  const CaptureInfo& info_;
+  std::size_t buffer_size_;
+  Duration character_time_;
+  std::map<std::string, Finding, std::less<>> found_;
+  Duration longest_pause_;
+  std::uint64_t bad_bytes_ = 0;
+  std::uint64_t module_bytes_ = 0;
+  std::uint64_t module_text_ = 0;
+  std::uint64_t host_text_ = 0, host_bytes_ = 0;
+  ErrorCounts counts_;
+  std::uint64_t gaps_ = 0, gap_bytes_ = 0;
+  bool rubbish_ = false;       // some of the module's bytes look wrong
+  std::vector<Bytes> values_;  // that commands ended with CR have set, the last few
+  bool data_mode_ = false;
+  std::uint64_t last_turn_ = 0;
+  Instant last_reply_end_;
+  std::uint64_t last_reply_turn_ = 0;
+  Segment recent_commands_[8];  // a ring: their strings are used again
+  std::size_t recent_ = 0;
+  std::unordered_map<Bytes, Bytes> answers_;  // of commands, to tell half ones; bounded
+};
+
+}  // namespace witness

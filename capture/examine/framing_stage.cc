@@ -1,0 +1,186 @@
+#include "capture/examine/framing_stage.h"
+
+#include <algorithm>
+#include <utility>
+
+#include "capture/examine/protocols/hdlc.h"
+#include "capture/examine/protocols/modbus.h"
+#include "capture/examine/protocols/nmea.h"
+#include "capture/examine/protocols/slip.h"
+#include "capture/examine/protocols/v250.h"
+
+namespace witness {
+namespace {
+
+constexpr std::size_t kMostRubbish = 512;  // bytes looked through for the next frame
+
+}  // namespace
+
+std::size_t FrameOf(Framing framing, ByteView bytes) {
+  switch (framing) {
+    case Framing::kNone:
+      break;
+    case Framing::kModbusRtu:
+      return modbus::RtuFrameAt(bytes);
+    case Framing::kModbusAscii:
+      return modbus::AsciiFrameAt(bytes);
+    case Framing::kNmea:
+      return nmea::SentenceAt(bytes);
+    case Framing::kSlip:
+      return slip::PacketAt(bytes);
+    case Framing::kHdlc:
+      return hdlc::FrameAt(bytes);
+  }
+  return 0;
+}
+
+void FramingTally::Add(ByteView bytes) {
+  bytes_ += bytes.size();
+  for (const Framing framing : {Framing::kModbusRtu, Framing::kModbusAscii, Framing::kNmea,
+                                Framing::kSlip, Framing::kHdlc}) {
+    Count& count = counts_[static_cast<int>(framing)];
+    std::size_t at = 0;
+    while (at < bytes.size()) {
+      const std::size_t size = FrameOf(framing, bytes.substr(at));
+      if (size == 0) break;
+      ++count.frames;
+      count.bytes += size;
+      at += size;
+    }
+  }
+}
+
+Framing FramingTally::Best() const {
+  Framing best = Framing::kNone;
+  std::size_t most = 0;
+  for (int i = 1; i < 6; ++i) {
+    const Count& count = counts_[i];
+    const auto framing = static_cast<Framing>(i);
+    // SLIP has no check of its own: all must fit, and packets must be more than a byte or two.
+    const bool weak = framing == Framing::kSlip;
+    const bool enough = weak ? count.frames >= 3 && count.bytes * 20 >= bytes_ * 19 &&
+                                   count.bytes >= count.frames * 4
+                             : count.frames >= 2 && count.bytes * 10 >= bytes_ * 6;
+    if (!enough || (weak && best != Framing::kNone) || count.bytes <= most) continue;
+    best = framing;
+    most = count.bytes;
+  }
+  return best;
+}
+
+FramingStage::FramingStage(const Conventions& conventions, const FrameRule* rule, Sink sink)
+    : conventions_(conventions), rule_(rule), sink_(std::move(sink)) {}
+
+std::size_t FramingStage::Next(ByteView bytes) const {
+  return rule_ != nullptr ? FrameAt(*rule_, bytes) : FrameOf(conventions_.framing, bytes);
+}
+
+void FramingStage::SetRole(Segment& s) {
+  const ByteView bytes = s.bytes;
+  if (conventions_.framing == Framing::kNmea) {
+    if (s.kind == SegmentKind::kData || s.kind == SegmentKind::kBanner) {
+      s.kind = SegmentKind::kUnsolicited;
+      s.kind_why = "a talker's sentence: nobody asks for those";
+      s.sure = std::min(s.sure, Sureness::kLikely);
+    }
+    return;
+  }
+  if (conventions_.framing != Framing::kModbusRtu || s.kind != SegmentKind::kData) return;
+  if (s.side == Side::kModule) return;
+  // On one wire a frame that can answer the request before it does; any other is a request.
+  const modbus::Role role = modbus::RtuRole(bytes);
+  const bool answers =
+      !answered_ && modbus::Answers(request_, bytes) && role != modbus::Role::kRequest;
+  s.sure = std::min(s.sure, Sureness::kLikely);
+  if (answers) {
+    s.kind = SegmentKind::kReply;
+    s.kind_why = "it answers the request before it";
+    s.turn = turns_;
+    answered_ = true;
+  } else if (role != modbus::Role::kResponse) {
+    s.kind = SegmentKind::kCommand;
+    s.kind_why = "a request";
+    s.turn = ++turns_;
+    request_ = s.bytes;
+    answered_ = false;
+  }
+}
+
+void FramingStage::Describe(Segment& s) {
+  if (rule_ != nullptr) {
+    s.protocol = rule_->name;
+    return;
+  }
+  const modbus::Role role = s.kind == SegmentKind::kCommand ? modbus::Role::kRequest
+                            : s.kind == SegmentKind::kReply ? modbus::Role::kResponse
+                                                            : modbus::Role::kUnknown;
+  switch (conventions_.framing) {
+    case Framing::kNone:
+      break;
+    case Framing::kModbusRtu:
+      s.protocol = modbus::DescribeRtu(s.bytes, role);
+      break;
+    case Framing::kModbusAscii:
+      s.protocol = modbus::DescribeAscii(s.bytes, role);
+      break;
+    case Framing::kNmea:
+      s.protocol = nmea::Describe(s.bytes);
+      break;
+    case Framing::kSlip:
+      s.protocol = slip::Describe(s.bytes);
+      break;
+    case Framing::kHdlc:
+      s.protocol = hdlc::Describe(s.bytes);
+      break;
+  }
+}
+
+void FramingStage::Take(Slot& slot) {
+  const bool none = rule_ == nullptr && conventions_.framing == Framing::kNone;
+  Segment& s = slot.segment;
+  if (none || s.bytes.empty() || s.kind == SegmentKind::kEcho) {
+    if (none && conventions_.result_codes && !s.bytes.empty())
+      s.protocol = v250::Describe(s.bytes, s.side == Side::kHost);
+    sink_(s);
+    return;
+  }
+  for (;;) {
+    const ByteView bytes = s.bytes;
+    std::size_t size = Next(bytes);
+    const bool frame = size > 0;
+    if (!frame) {
+      // Rubbish up to where a frame begins.
+      size = bytes.size();
+      for (std::size_t skip = 1; skip < std::min(bytes.size(), kMostRubbish); ++skip) {
+        if (Next(bytes.substr(skip)) == 0) continue;
+        size = skip;
+        break;
+      }
+    }
+    const bool cut = size < bytes.size();
+    if (cut) {
+      rest_.Reset(s.kind, s.side);
+      Segment& r = rest_.segment;
+      r.sure = s.sure;
+      r.kind_why = s.kind_why;
+      r.ended_by = s.ended_by;
+      r.quiet_after = s.quiet_after;
+      slot.SplitInto(size, rest_);
+      EndingOf(r.bytes, r.ending);
+      EndingOf(s.bytes, s.ending);
+      s.ended_by = EndedBy::kFraming;
+      s.quiet_after = Duration::Zero();
+    }
+    if (frame) {
+      SetRole(s);
+      Describe(s);
+    } else {
+      s.sure = Sureness::kUnsure;
+    }
+    sink_(s);
+    if (!cut) return;
+    std::swap(slot, rest_);
+  }
+}
+
+}  // namespace witness

@@ -1,0 +1,53 @@
+// Behind the machine: cuts segments into a protocol's frames and says what they are.
+#pragma once
+
+#include <functional>
+
+#include "capture/examine/conventions.h"
+#include "capture/examine/protocols/frame_rule.h"
+#include "capture/examine/slot.h"
+
+namespace witness {
+
+// Size of the frame of `framing` that `bytes` begin with; 0: none.
+std::size_t FrameOf(Framing framing, ByteView bytes);
+
+// Counts, over segments, how much of them each framing explains.
+class FramingTally {
+ public:
+  void Add(ByteView bytes);
+  // The framing that explains nearly all, or kNone.
+  Framing Best() const;
+
+ private:
+  struct Count {
+    std::size_t frames = 0;
+    std::size_t bytes = 0;
+  };
+  std::size_t bytes_ = 0;
+  Count counts_[6];
+};
+
+class FramingStage {
+ public:
+  using Sink = std::function<void(Segment& segment)>;
+  // Both must outlive the stage. `rule`, if not null, is used in place of the known protocols.
+  FramingStage(const Conventions& conventions, const FrameRule* rule, Sink sink);
+
+  void Take(Slot& slot);
+
+ private:
+  std::size_t Next(ByteView bytes) const;
+  void Describe(Segment& segment);
+  void SetRole(Segment& segment);
+
+  const Conventions& conventions_;
+  const FrameRule* rule_;
+  Sink sink_;
+  Slot rest_;
+  Bytes request_;            // the last one on a wire whose sides are not known
+  std::uint64_t turns_ = 0;  // on such a wire
+  bool answered_ = true;
+};
+
+}  // namespace witness

@@ -1,0 +1,34 @@
+// Text and its lines: what counts as text, line content, heads of lines.
+#pragma once
+
+#include <cstddef>
+#include <string_view>
+
+#include "capture/base/bytes.h"
+
+namespace witness {
+
+// Printable ASCII, CR, LF, TAB, backspace and the control characters that a person types into a
+// dialogue (ESC, Ctrl-Z, Ctrl-C).
+inline bool IsTextByte(char c) {
+  const auto b = static_cast<unsigned char>(c);
+  if (b >= 0x20 && b < 0x7f) return true;
+  return b == '\r' || b == '\n' || b == '\t' || b == '\b' || b == 0x1b || b == 0x1a || b == 0x03;
+}
+bool IsText(ByteView bytes);  // all of it; true for no bytes
+
+// `bytes` without CR and LF at its start and end.
+ByteView Stripped(ByteView bytes);
+
+// The last line with something in it, without its ending; empty if there is none.
+ByteView LastLine(ByteView bytes);
+// How many lines have something in them.
+std::size_t CountLines(ByteView bytes);
+
+// What a line begins with and other lines of its sort share: up to and with the first ':', '=' or
+// ',', else up to a space, else all of it. Never longer than 32 bytes.
+ByteView HeadOf(ByteView line);
+// A head without its separator: what a command would call it.
+ByteView NameOf(ByteView head);
+
+}  // namespace witness

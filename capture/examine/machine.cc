@@ -1,0 +1,304 @@
+#include "capture/examine/machine.h"
+
+#include <algorithm>
+#include <utility>
+
+#include "capture/examine/lines_of.h"
+
+namespace witness {
+namespace {
+
+constexpr std::size_t kKeptText = 4096;  // of a command, to tell its echo
+// A person types on after this long; a program does not (common practice, no source).
+constexpr Duration kTypedPause = Duration::Seconds(2);
+
+std::size_t EndOfTextLine(ByteView bytes, std::size_t from) {
+  const std::size_t at = bytes.find_first_of("\r\n", from);
+  if (at == ByteView::npos) return bytes.size();
+  const bool pair = bytes[at] == '\r' && at + 1 < bytes.size() && bytes[at + 1] == '\n';
+  return at + (pair ? 2 : 1);
+}
+
+}  // namespace
+
+SegmentMachine::SegmentMachine(const Conventions& conventions, const SegmenterOptions& options,
+                               Sink sink)
+    : conventions_(conventions),
+      options_(options),
+      sink_(std::move(sink)),
+      silence_(conventions.silence.value) {}
+
+SegmentMachine::~SegmentMachine() = default;
+
+Slot* SegmentMachine::NewSlot(SegmentKind kind, Side side) {
+  if (free_.empty()) {
+    slots_.push_back(std::make_unique<Slot>());
+    free_.push_back(slots_.back().get());
+  }
+  Slot* slot = free_.back();
+  free_.pop_back();
+  slot->Reset(kind, side);
+  return slot;
+}
+
+void SegmentMachine::Place(Slot* slot) {
+  auto at = queue_.end();
+  while (at != queue_.begin() && (*(at - 1))->segment.from > slot->segment.from) --at;
+  queue_.insert(at, slot);
+}
+
+void SegmentMachine::Release() {
+  while (!queue_.empty() && queue_.front()->closed) {
+    Slot* slot = queue_.front();
+    queue_.pop_front();
+    sink_(*slot);
+    free_.push_back(slot);
+  }
+}
+
+void SegmentMachine::CloseSlot(Slot& slot, EndedBy why, Duration quiet) {
+  Segment& s = slot.segment;
+  EndingOf(s.bytes, s.ending);
+  if (s.kind == SegmentKind::kCommand && s.ending != LineEnding::kNone && slot.text &&
+      why != EndedBy::kGap && why != EndedBy::kBreak)
+    why = EndedBy::kLineEnding;
+  if (s.bad_bytes >= 2 && s.bad_bytes * 4 >= s.bytes.size() && s.side == Side::kModule &&
+      s.kind != SegmentKind::kEcho) {
+    s.kind = SegmentKind::kData;
+    s.kind_why = "many of its bytes came with errors: rubbish, as at a wrong rate";
+    s.sure = Sureness::kUnsure;
+    s.turn = 0;
+  }
+  s.ended_by = why;
+  s.quiet_after = why == EndedBy::kSilence ? quiet : Duration::Zero();
+  if (why == EndedBy::kSilence && (quiet < silence_ + silence_ / 2 ||
+                                   (!conventions_.both_sides() && !conventions_.silence.clear)))
+    s.sure = Sureness::kUnsure;
+  if (s.kind == SegmentKind::kUnsolicited && !banner_head_.empty()) {
+    const ByteView text = Stripped(s.bytes);
+    if (CountLines(text) >= 2 && text.substr(0, banner_head_.size()) == banner_head_) {
+      s.kind = SegmentKind::kBanner;
+      s.kind_why = "it begins as the banner at the start did";
+    }
+  } else if (s.kind == SegmentKind::kBanner && banner_head_.empty()) {
+    const ByteView text = Stripped(s.bytes);
+    banner_head_ = Bytes(text.substr(0, std::min<std::size_t>(text.find_first_of("\r\n"), 64)));
+    if (banner_head_.size() < 4) banner_head_.clear();
+  }
+  slot.closed = true;
+}
+
+void SegmentMachine::Close(Lane& lane, EndedBy why, Duration quiet) {
+  if (lane.open == nullptr) return;
+  if (&lane == &module_) {
+    FlushLine();
+    cut_next_ = false;
+    Slot* slot = lane.open;
+    if (slot->over_at > 0 && slot->over_at < slot->segment.bytes.size() &&
+        !Stripped(ByteView(slot->segment.bytes).substr(slot->over_at)).empty()) {
+      Slot* rest = NewSlot(SegmentKind::kUnsolicited, Side::kModule);
+      slot->SplitInto(slot->over_at, *rest);
+      rest->segment.kind_why = "it came behind a complete answer";
+      CloseSlot(*slot, EndedBy::kFraming, Duration::Zero());
+      Place(rest);
+      lane.open = rest;
+    } else if (slot->over_at > 0 && why != EndedBy::kGap && why != EndedBy::kBreak) {
+      why = EndedBy::kFraming;
+    }
+  }
+  CloseSlot(*lane.open, why, quiet);
+  lane.open = nullptr;
+}
+
+void SegmentMachine::CloseAll(EndedBy why, Duration quiet) {
+  SettleEcho();
+  Close(host_, why, quiet);
+  Close(module_, why, quiet);
+  Close(other_, why, quiet);
+}
+
+void SegmentMachine::Mark(const TapeItem& item, SegmentKind kind) {
+  Slot* slot = NewSlot(kind, item.side);
+  slot->segment.from = slot->segment.to = item.at;
+  slot->segment.first_event = slot->segment.last_event = item.event;
+  slot->closed = true;
+  Place(slot);
+}
+
+void SegmentMachine::NobodySpoke(Instant from, Instant to) {
+  Slot* slot = NewSlot(SegmentKind::kSilence, Side::kUnknown);
+  slot->segment.from = from;
+  slot->segment.to = to;
+  slot->closed = true;
+  Place(slot);
+}
+
+void SegmentMachine::DoubtPause(Slot& slot, Duration idle) {
+  // With both sides known something else than the silence decides nearly always.
+  if (!conventions_.both_sides() && idle * 3 > silence_ * 2) slot.segment.sure = Sureness::kUnsure;
+}
+
+void SegmentMachine::LimitSize(Lane& lane) {
+  if (lane.open != nullptr && lane.open->segment.bytes.size() >= options_.max_segment)
+    Close(lane, EndedBy::kSizeLimit, Duration::Zero());
+}
+
+void SegmentMachine::Take(const Tape& tape, const TapeItem& item) {
+  if (item.kind != EventKind::kBytes) {
+    if (item.kind == EventKind::kGap) {
+      CloseAll(EndedBy::kGap, Duration::Zero());
+      Mark(item, SegmentKind::kGap);
+    } else {
+      if (item.kind == EventKind::kBreak) CloseAll(EndedBy::kBreak, Duration::Zero());
+      Mark(item, SegmentKind::kLineEvent);
+    }
+    Release();
+    return;
+  }
+  if (item.size == 0) return;
+  if (anybody_) {
+    const Duration idle = IdleBefore(last_any_, item.at, item.size, options_.character_time);
+    if (idle > silence_) {
+      const bool typing = item.side == Side::kHost && host_.open != nullptr && idle < kTypedPause &&
+                          TypedByHand(*host_.open);
+      if (!typing) {
+        Close(host_, EndedBy::kSilence, idle);
+        Close(module_, EndedBy::kSilence, idle);
+        Close(other_, EndedBy::kSilence, idle);
+        if (!asked_.empty()) asked_.back().complete = true;
+        NobodySpoke(last_any_, item.at);
+      }
+    }
+  }
+  switch (item.side) {
+    case Side::kHost:
+      TakeHost(tape, item);
+      break;
+    case Side::kModule:
+      TakeModule(tape, item);
+      break;
+    case Side::kUnknown:
+      TakeOther(tape, item);
+      break;
+  }
+  anybody_ = true;
+  last_any_ = item.at;
+  Release();
+}
+
+void SegmentMachine::Finish() {
+  CloseAll(EndedBy::kEndOfCapture, Duration::Zero());
+  Release();
+}
+
+bool SegmentMachine::TypedByHand(const Slot& slot) const {
+  if (!slot.text || !conventions_.terminated_commands) return false;
+  LineEnding ending;
+  if (EndingOf(slot.segment.bytes, ending) > 0) return false;
+  if (!asked_.empty() && asked_.back().replied) return false;
+  // Judged by stamps, not by events: bytes of one stamp are one burst.
+  std::size_t bursts = 0;
+  Instant last;
+  for (const SegmentPiece& piece : slot.segment.pieces) {
+    if (bursts == 0 || piece.at != last) ++bursts;
+    last = piece.at;
+  }
+  return slot.segment.bytes.size() <= bursts + bursts / 2;
+}
+
+void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
+  const ByteView bytes = tape.BytesOf(item);
+  const Duration idle = host_.heard
+                            ? IdleBefore(host_.last, item.at, item.size, options_.character_time)
+                            : Duration::Max();
+  std::size_t at = 0;
+  if (host_.open != nullptr) {
+    LineEnding ending;
+    const bool ended = host_.open->text && EndingOf(host_.open->segment.bytes, ending) > 0;
+    if (host_.last_was_cr && bytes[0] == '\n' && host_.open->text && idle <= silence_) {
+      host_.open->Append(tape, item, 0, 1);
+      if (!asked_.empty() && asked_.back().text.size() < kKeptText) asked_.back().text += '\n';
+      at = 1;
+    }
+    if (at < bytes.size()) {
+      if (ended)
+        Close(host_, EndedBy::kLineEnding, Duration::Zero());
+      else if (idle > silence_ && !(idle < kTypedPause && TypedByHand(*host_.open)))
+        Close(host_, EndedBy::kSilence, idle);
+      else if (!asked_.empty() && asked_.back().replied)
+        Close(host_, EndedBy::kOtherSide, Duration::Zero());
+    }
+  }
+  while (at < bytes.size()) {
+    if (host_.open == nullptr) BeginCommand(item, at == 0 ? idle : Duration::Zero());
+    std::size_t end = bytes.size();
+    bool line_ended = false;
+    if (host_.open->text) {
+      end = EndOfTextLine(bytes, at);
+      if (!IsText(bytes.substr(at, end - at)))
+        end = bytes.size();
+      else
+        line_ended = bytes[end - 1] == '\r' || bytes[end - 1] == '\n';
+    }
+    const bool fresh = host_.open->segment.bytes.empty();
+    host_.open->Append(tape, item, at, end);
+    if (fresh) Place(host_.open);
+    Asked& asked = asked_.back();
+    asked.last = item.at;
+    if (asked.text.size() < kKeptText) asked.text += bytes.substr(at, end - at);
+    if (line_ended) asked.complete = true;
+    if (line_ended && end < bytes.size()) Close(host_, EndedBy::kLineEnding, Duration::Zero());
+    at = end;
+    LimitSize(host_);
+  }
+  host_.heard = true;
+  host_.last = item.at;
+  host_.last_was_cr = bytes.back() == '\r';
+}
+
+void SegmentMachine::BeginCommand(const TapeItem& item, Duration idle) {
+  FlushLine();
+  const Duration usual = conventions_.usual_turnaround;
+  const Duration patience = std::max(silence_, usual + usual / 2);
+  const bool module_silent =
+      !module_.heard || IdleBefore(module_.last, item.at, item.size, Duration::Zero()) > silence_;
+  while (!asked_.empty()) {
+    const Asked& front = asked_.front();
+    const bool answered =
+        front.over ||
+        (front.replied && (!conventions_.result_codes || (module_silent && idle > silence_)));
+    const bool given_up = !front.replied && (idle > patience || Stripped(front.text).empty());
+    if (!answered && !given_up) break;
+    if (echo_ != nullptr && echo_turn_ == front.turn) SettleEcho();
+    asked_.pop_front();
+  }
+  if (asked_.size() > 256) asked_.pop_front();
+  Asked asked;
+  asked.turn = ++turns_;
+  asked_.push_back(std::move(asked));
+  host_.open = NewSlot(SegmentKind::kCommand, Side::kHost);
+  host_.open->segment.turn = turns_;
+  host_began_ = true;
+  host_began_at_ = item.at;
+  host_began_bytes_ = item.size;
+}
+
+void SegmentMachine::TakeOther(const Tape& tape, const TapeItem& item) {
+  const Duration idle = other_.heard
+                            ? IdleBefore(other_.last, item.at, item.size, options_.character_time)
+                            : Duration::Max();
+  if (other_.open != nullptr && idle > silence_) Close(other_, EndedBy::kSilence, idle);
+  if (other_.open != nullptr) DoubtPause(*other_.open, idle);
+  if (other_.open == nullptr) {
+    other_.open = NewSlot(SegmentKind::kData, item.side);
+    other_.open->segment.kind_why = "which side spoke is not known";
+  }
+  const bool fresh = other_.open->segment.bytes.empty();
+  other_.open->Append(tape, item, 0, item.size);
+  if (fresh) Place(other_.open);
+  other_.heard = true;
+  other_.last = item.at;
+  LimitSize(other_);
+}
+
+}  // namespace witness

@@ -1,0 +1,381 @@
+// The module's side of SegmentMachine: echo, reply, unasked lines.
+#include <algorithm>
+
+#include "capture/examine/lines_of.h"
+#include "capture/examine/machine.h"
+#include "capture/examine/protocols/v250.h"
+
+namespace witness {
+namespace {
+
+// How long a first reply byte may take before it is doubted that it is one, and how long a pause
+// may be inside an answer (common practice, no source; `ask` waits as long by default).
+constexpr Duration kUsualWait = Duration::Seconds(2);
+constexpr Duration kUsualQuiet = Duration::Milliseconds(500);
+
+}  // namespace
+
+SegmentMachine::Asked* SegmentMachine::Answering() {
+  for (Asked& asked : asked_)
+    if (!asked.over) return &asked;
+  return nullptr;
+}
+
+void SegmentMachine::DropSettled() {
+  while (asked_.size() > 1) {
+    const Asked& front = asked_.front();
+    if (!front.over && !(front.replied && !conventions_.result_codes)) break;
+    asked_.pop_front();
+  }
+}
+
+bool SegmentMachine::KnownUnasked(ByteView line) const {
+  if (conventions_.unasked_heads.empty()) return false;
+  const ByteView head = HeadOf(line);
+  if (std::find(conventions_.unasked_heads.begin(), conventions_.unasked_heads.end(), head) ==
+      conventions_.unasked_heads.end())
+    return false;
+  const ByteView name = NameOf(head);
+  for (const Asked& asked : asked_)
+    if (!asked.over && asked.text.find(name) != Bytes::npos) return false;
+  return true;
+}
+
+// ---- echo ----
+
+void SegmentMachine::EchoFailed(Asked& asked) {
+  asked.echo = Asked::Echo::kNone;
+  asked.replied = true;
+  Slot* slot = echo_;
+  echo_ = nullptr;
+  slot->segment.kind = SegmentKind::kReply;
+  slot->segment.kind_why = "";
+  module_.open = slot;
+  ScanLines();
+}
+
+void SegmentMachine::SettleEcho() {
+  if (echo_ == nullptr) return;
+  Asked* asked = nullptr;
+  for (Asked& a : asked_)
+    if (a.turn == echo_turn_) asked = &a;
+  Slot* slot = echo_;
+  echo_ = nullptr;
+  const bool complete =
+      asked == nullptr || asked->echoed == asked->text.size() ||
+      (asked->echoed > 0 && Stripped(ByteView(asked->text).substr(asked->echoed)).empty());
+  if (!complete || !conventions_.echo) {
+    slot->segment.kind = SegmentKind::kReply;
+    slot->segment.sure = Sureness::kLikely;
+    slot->segment.kind_why = complete ? "it repeats the command, and nothing else came; the module "
+                                        "gives no other command back"
+                                      : "it begins as the command does, but goes another way";
+    if (asked != nullptr) {
+      asked->echo = Asked::Echo::kNone;
+      asked->replied = true;
+    }
+    CloseSlot(*slot, EndedBy::kSilence, Duration::Max());
+    return;
+  }
+  if (asked != nullptr) asked->echo = Asked::Echo::kDone;
+  CloseSlot(*slot, EndedBy::kEchoComplete, Duration::Zero());
+}
+
+std::size_t SegmentMachine::TakeEcho(const Tape& tape, const TapeItem& item, std::size_t from) {
+  Asked* asked = nullptr;
+  for (Asked& a : asked_) {
+    if (echo_ != nullptr ? a.turn == echo_turn_ : a.echo == Asked::Echo::kTrying && !a.over) {
+      asked = &a;
+      break;
+    }
+  }
+  if (asked == nullptr) return 0;
+  const ByteView bytes = tape.BytesOf(item);
+  const bool one_byte = Stripped(asked->text).size() < 2;
+  if (echo_ == nullptr) {
+    if (asked->replied) return 0;
+    const bool may_begin = module_.open == nullptr || module_.open->over_at > 0 || cut_next_;
+    if (!may_begin) return 0;
+    if (bytes[from] != asked->text[0] || (one_byte && asked->complete && !conventions_.echo)) {
+      if (conventions_.echo && asked->text[0] != '\r') {
+        const std::size_t end = std::min(bytes.find_first_of("\r\n", from + 2), bytes.size());
+        if (KnownUnasked(bytes.substr(from, end - from))) return 0;  // the echo may still come
+      }
+      asked->echo = Asked::Echo::kNone;
+      return 0;
+    }
+  }
+  std::size_t i = from;
+  while (i < bytes.size() && asked->echoed < asked->text.size() &&
+         bytes[i] == asked->text[asked->echoed]) {
+    ++i;
+    ++asked->echoed;
+  }
+  // CR given back as CR LF.
+  const bool all = asked->echoed == asked->text.size();
+  if (all && i < bytes.size() && bytes[i] == '\n' && asked->text.back() == '\r' &&
+      (i > from || (echo_ != nullptr && echo_->segment.bytes.back() == '\r')))
+    ++i;
+  if (i > from) {
+    if (echo_ == nullptr) {
+      Close(module_, EndedBy::kOtherSide, Duration::Zero());
+      echo_ = NewSlot(SegmentKind::kEcho, Side::kModule);
+      echo_turn_ = asked->turn;
+      echo_->segment.turn = asked->turn;
+      echo_->segment.kind_why = "the command's own bytes come back";
+      echo_->Append(tape, item, from, i);
+      Place(echo_);
+    } else {
+      echo_->Append(tape, item, from, i);
+    }
+  }
+  if (i == bytes.size()) return i - from;
+  // Something else follows in this burst.
+  const ByteView left = ByteView(asked->text).substr(asked->echoed);
+  if (Stripped(left).empty() && asked->echoed > 0) {
+    asked->echo = Asked::Echo::kDone;
+    CloseSlot(*echo_, EndedBy::kEchoComplete, Duration::Zero());
+    echo_ = nullptr;
+    return i - from;
+  }
+  EchoFailed(*asked);
+  return i - from;
+}
+
+// ---- replies and what comes unasked ----
+
+void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
+  module_.open = NewSlot(SegmentKind::kUnsolicited, Side::kModule);
+  Segment& s = module_.open->segment;
+  if (!conventions_.both_sides()) {
+    s.kind = SegmentKind::kData;
+    s.kind_why = "only one side was heard";
+    return;
+  }
+  const bool silent = idle > silence_;
+  if (conventions_.result_codes && silent && asked_.size() > 1 && asked_.front().replied)
+    asked_.pop_front();  // its result code never came, and another command did
+  DropSettled();
+  Asked* asked = Answering();
+  if (asked == nullptr) {
+    if (turns_ == 0) {
+      s.kind = SegmentKind::kBanner;
+      s.kind_why = "the module spoke before any command";
+    } else {
+      s.kind_why = "no command waits for an answer";
+    }
+    return;
+  }
+  if (!asked->replied) {
+    const Duration wait = item.at - asked->last;
+    if (wait > std::max(kUsualWait, conventions_.usual_turnaround * 4)) {
+      s.sure = Sureness::kUnsure;
+      s.kind_why = "it came so long after the command that it is hardly its answer";
+      return;
+    }
+    s.kind = SegmentKind::kReply;
+    s.kind_why = "first words after a command";
+    if (asked_.size() > 1 && !conventions_.result_codes) s.sure = Sureness::kLikely;
+  } else if (conventions_.result_codes) {
+    s.kind = SegmentKind::kReply;
+    s.kind_why = "the command's result code has not come yet";
+  } else if (!silent) {
+    s.kind = SegmentKind::kReply;
+    s.kind_why = "it goes on without a silence";
+  } else if (idle <= std::max(kUsualQuiet, silence_ * 3)) {
+    s.kind = SegmentKind::kReply;
+    s.sure = Sureness::kUnsure;
+    s.kind_why = "it came soon after the rest of the answer; it may be unasked";
+  } else {
+    s.sure = Sureness::kUnsure;
+    s.kind_why = "it came long after the answer; it may be more of it";
+    return;
+  }
+  asked->replied = true;
+  s.turn = asked->turn;
+}
+
+void SegmentMachine::EndOfLine(std::size_t end) {
+  Slot* slot = module_.open;
+  const ByteView content =
+      Stripped(ByteView(slot->segment.bytes).substr(slot->unit, end - slot->unit));
+  if (content.empty()) return;
+  const auto cut = [&](std::size_t offset, EndedBy why) {
+    Slot* rest = NewSlot(SegmentKind::kUnsolicited, Side::kModule);
+    rest->scanned = slot->scanned - offset;
+    slot->SplitInto(offset, *rest);
+    CloseSlot(*slot, why, Duration::Zero());
+    Place(rest);
+    module_.open = slot = rest;
+    end -= offset;
+  };
+  if (slot->over_at > 0) {
+    cut(slot->over_at, EndedBy::kFraming);
+    slot->segment.turn = 0;
+    slot->segment.kind_why = "no command waits for an answer";
+    DropSettled();
+    if (Asked* asked = Answering()) {
+      asked->replied = true;
+      slot->segment.kind = SegmentKind::kReply;
+      slot->segment.kind_why = "the answer before was complete and another command waits";
+      slot->segment.turn = asked->turn;
+    }
+  }
+  const Bytes line(Stripped(ByteView(slot->segment.bytes).substr(slot->unit, end - slot->unit)));
+  if (KnownUnasked(line)) {
+    if (slot->unit > 0) {
+      const SegmentKind before = slot->segment.kind;
+      const bool answer_before = before == SegmentKind::kReply;
+      cut(slot->unit, EndedBy::kLineEnding);
+      if (!answer_before) slot->segment.turn = 0;
+    } else if (slot->segment.kind == SegmentKind::kReply) {
+      // Nothing of the answer has come yet.
+      for (Asked& asked : asked_)
+        if (asked.turn == slot->segment.turn) asked.replied = false;
+    }
+    slot->segment.kind = SegmentKind::kUnsolicited;
+    slot->segment.kind_why = "the module says such lines unasked";
+    slot->unit = end;
+    cut_next_ = true;
+    return;
+  }
+  slot->unit = end;
+  if (slot->segment.kind != SegmentKind::kReply) return;
+  const bool complete =
+      (conventions_.result_codes &&
+       (v250::IsFinalResultCode(line) ||
+        v250::NumericResultCode(ByteView(slot->segment.bytes).substr(0, end)) != nullptr)) ||
+      (conventions_.one_line_replies && asked_.size() > 1);
+  if (!complete) return;
+  slot->over_at = end;
+  for (Asked& asked : asked_)
+    if (asked.turn == slot->segment.turn) asked.over = true;
+}
+
+void SegmentMachine::FlushLine() {
+  if (!cr_waits_) return;
+  cr_waits_ = false;
+  if (module_.open != nullptr) EndOfLine(module_.open->scanned);
+}
+
+void SegmentMachine::ScanLines() {
+  if (!conventions_.both_sides()) return;
+  if (!conventions_.result_codes && conventions_.unasked_heads.empty() && asked_.size() < 2) {
+    if (module_.open != nullptr)
+      module_.open->scanned = module_.open->unit = module_.open->segment.bytes.size();
+    return;
+  }
+  while (module_.open != nullptr && module_.open->scanned < module_.open->segment.bytes.size()) {
+    Slot* slot = module_.open;
+    const char c = slot->segment.bytes[slot->scanned];
+    if (cr_waits_) {
+      cr_waits_ = false;
+      if (c == '\n') ++slot->scanned;
+      EndOfLine(slot->scanned);
+      continue;
+    }
+    if (cut_next_ && slot->scanned >= slot->unit && slot->unit > 0) {
+      // An unasked line is over; what follows is something else again.
+      Slot* rest = NewSlot(SegmentKind::kUnsolicited, Side::kModule);
+      const std::size_t offset = slot->unit;
+      slot->SplitInto(offset, *rest);
+      rest->segment.turn = 0;
+      CloseSlot(*slot, EndedBy::kLineEnding, Duration::Zero());
+      cut_next_ = false;
+      module_.open = rest;
+      Place(rest);
+      Retell(*rest);
+      continue;
+    }
+    ++slot->scanned;
+    if (c == '\n') {
+      EndOfLine(slot->scanned);
+    } else if (c == '\r') {
+      cr_waits_ = true;
+    }
+  }
+}
+
+void SegmentMachine::Retell(Slot& slot) {
+  Asked* asked = Answering();
+  if (asked == nullptr) {
+    slot.segment.kind = turns_ == 0 ? SegmentKind::kBanner : SegmentKind::kUnsolicited;
+    slot.segment.kind_why =
+        turns_ == 0 ? "the module spoke before any command" : "no command waits for an answer";
+    return;
+  }
+  asked->replied = true;
+  slot.segment.kind = SegmentKind::kReply;
+  slot.segment.kind_why = "a command waits for its answer";
+  slot.segment.turn = asked->turn;
+}
+
+void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
+  const ByteView bytes = tape.BytesOf(item);
+  const Duration idle = module_.heard
+                            ? IdleBefore(module_.last, item.at, item.size, options_.character_time)
+                            : Duration::Max();
+  if (module_.open != nullptr && idle > silence_) Close(module_, EndedBy::kSilence, idle);
+  if (module_.open != nullptr) DoubtPause(*module_.open, idle);
+  if (module_.open != nullptr && host_began_) {
+    // More of an answer that the host did not wait for? Surely if the command that began since
+    // took longer on the line than the module paused; likely if the result code is due.
+    const Asked* asked = nullptr;
+    for (const Asked& a : asked_)
+      if (a.turn == module_.open->segment.turn) asked = &a;
+    const bool due = conventions_.result_codes &&
+                     module_.open->segment.kind == SegmentKind::kReply && asked != nullptr &&
+                     !asked->over;
+    const bool no_time =
+        idle * 2 < options_.character_time * static_cast<std::int64_t>(host_began_bytes_);
+    const bool echo_comes = conventions_.echo && !asked_.empty() && !asked_.back().text.empty() &&
+                            bytes[0] == asked_.back().text[0];
+    if (!(due || no_time) || echo_comes) Close(module_, EndedBy::kOtherSide, Duration::Zero());
+  }
+  std::size_t at = 0;
+  while (at < bytes.size()) {
+    const bool lf_of_cr = cr_waits_ && bytes[at] == '\n' && module_.open != nullptr;
+    if (!lf_of_cr) {
+      // What was known to be over is over once something else comes.
+      FlushLine();
+      if (cut_next_) Close(module_, EndedBy::kLineEnding, Duration::Zero());
+      const std::size_t echoed = TakeEcho(tape, item, at);
+      at += echoed;
+      if (at == bytes.size()) break;
+      if (echo_ != nullptr) SettleFollowedEcho();
+    }
+    if (module_.open == nullptr) OpenModule(item, at == 0 ? idle : Duration::Zero());
+    std::size_t end = bytes.size();
+    if (asked_.size() > 1 && asked_.back().echo == Asked::Echo::kTrying) {
+      const std::size_t line = bytes.find('\n', at);
+      if (line != ByteView::npos) end = line + 1;
+    }
+    const bool fresh = module_.open->segment.bytes.empty();
+    module_.open->Append(tape, item, at, end);
+    if (fresh) Place(module_.open);
+    ScanLines();
+    at = end;
+    LimitSize(module_);
+  }
+  host_began_ = false;
+  module_.heard = true;
+  module_.last = item.at;
+}
+
+void SegmentMachine::SettleFollowedEcho() {
+  Asked* asked = nullptr;
+  for (Asked& a : asked_)
+    if (a.turn == echo_turn_) asked = &a;
+  const bool complete =
+      asked == nullptr ||
+      (asked->echoed > 0 && Stripped(ByteView(asked->text).substr(asked->echoed)).empty());
+  if (!complete) {
+    EchoFailed(*asked);
+    return;
+  }
+  if (asked != nullptr) asked->echo = Asked::Echo::kDone;
+  CloseSlot(*echo_, EndedBy::kEchoComplete, Duration::Zero());
+  echo_ = nullptr;
+}
+
+}  // namespace witness

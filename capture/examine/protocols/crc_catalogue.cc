@@ -1,0 +1,72 @@
+// The catalogue. Parameters and check values from memory of the public CRC catalogues; each check
+// value is recomputed by a test, and those that python3-crcmod knows are compared with it.
+#include "capture/examine/protocols/checksum.h"
+
+namespace witness {
+
+const std::vector<CrcModel>& CrcCatalogue() {
+  static const std::vector<CrcModel> catalogue = {
+      {"CRC-8/SMBUS", 8, 0x07, 0x00, false, false, 0x00, 0xF4},
+      {"CRC-8/I-432-1", 8, 0x07, 0x00, false, false, 0x55, 0xA1},
+      {"CRC-8/ROHC", 8, 0x07, 0xFF, true, true, 0x00, 0xD0},
+      {"CRC-8/MAXIM-DOW", 8, 0x31, 0x00, true, true, 0x00, 0xA1},
+      {"CRC-8/NRSC-5", 8, 0x31, 0xFF, false, false, 0x00, 0xF7},
+      {"CRC-8/DARC", 8, 0x39, 0x00, true, true, 0x00, 0x15},
+      {"CRC-8/WCDMA", 8, 0x9B, 0x00, true, true, 0x00, 0x25},
+      {"CRC-8/CDMA2000", 8, 0x9B, 0xFF, false, false, 0x00, 0xDA},
+      {"CRC-8/DVB-S2", 8, 0xD5, 0x00, false, false, 0x00, 0xBC},
+      {"CRC-8/TECH-3250", 8, 0x1D, 0xFF, true, true, 0x00, 0x97},
+      {"CRC-8/SAE-J1850", 8, 0x1D, 0xFF, false, false, 0xFF, 0x4B},
+      {"CRC-8/I-CODE", 8, 0x1D, 0xFD, false, false, 0x00, 0x7E},
+      {"CRC-8/AUTOSAR", 8, 0x2F, 0xFF, false, false, 0xFF, 0xDF},
+      {"CRC-16/ARC", 16, 0x8005, 0x0000, true, true, 0x0000, 0xBB3D},
+      {"CRC-16/MODBUS", 16, 0x8005, 0xFFFF, true, true, 0x0000, 0x4B37},
+      {"CRC-16/USB", 16, 0x8005, 0xFFFF, true, true, 0xFFFF, 0xB4C8},
+      {"CRC-16/MAXIM-DOW", 16, 0x8005, 0x0000, true, true, 0xFFFF, 0x44C2},
+      {"CRC-16/UMTS", 16, 0x8005, 0x0000, false, false, 0x0000, 0xFEE8},
+      {"CRC-16/CMS", 16, 0x8005, 0xFFFF, false, false, 0x0000, 0xAEE7},
+      {"CRC-16/DDS-110", 16, 0x8005, 0x800D, false, false, 0x0000, 0x9ECF},
+      {"CRC-16/XMODEM", 16, 0x1021, 0x0000, false, false, 0x0000, 0x31C3},
+      {"CRC-16/IBM-3740", 16, 0x1021, 0xFFFF, false, false, 0x0000, 0x29B1},
+      {"CRC-16/SPI-FUJITSU", 16, 0x1021, 0x1D0F, false, false, 0x0000, 0xE5CC},
+      {"CRC-16/GENIBUS", 16, 0x1021, 0xFFFF, false, false, 0xFFFF, 0xD64E},
+      {"CRC-16/KERMIT", 16, 0x1021, 0x0000, true, true, 0x0000, 0x2189},
+      {"CRC-16/MCRF4XX", 16, 0x1021, 0xFFFF, true, true, 0x0000, 0x6F91},
+      {"CRC-16/IBM-SDLC", 16, 0x1021, 0xFFFF, true, true, 0xFFFF, 0x906E},
+      {"CRC-16/RIELLO", 16, 0x1021, 0xB2AA, true, true, 0x0000, 0x63D0},
+      {"CRC-16/TMS37157", 16, 0x1021, 0x89EC, true, true, 0x0000, 0x26B1},
+      {"CRC-16/DNP", 16, 0x3D65, 0x0000, true, true, 0xFFFF, 0xEA82},
+      {"CRC-16/EN-13757", 16, 0x3D65, 0x0000, false, false, 0xFFFF, 0xC2B7},
+      {"CRC-16/DECT-X", 16, 0x0589, 0x0000, false, false, 0x0000, 0x007F},
+      {"CRC-16/DECT-R", 16, 0x0589, 0x0000, false, false, 0x0001, 0x007E},
+      {"CRC-16/T10-DIF", 16, 0x8BB7, 0x0000, false, false, 0x0000, 0xD0DB},
+      {"CRC-16/TELEDISK", 16, 0xA097, 0x0000, false, false, 0x0000, 0x0FB3},
+      {"CRC-16/CDMA2000", 16, 0xC867, 0xFFFF, false, false, 0x0000, 0x4C06},
+      {"CRC-16/OPENSAFETY-A", 16, 0x5935, 0x0000, false, false, 0x0000, 0x5D38},
+      {"CRC-16/OPENSAFETY-B", 16, 0x755B, 0x0000, false, false, 0x0000, 0x20FE},
+      {"CRC-16/PROFIBUS", 16, 0x1DCF, 0xFFFF, false, false, 0xFFFF, 0xA819},
+      {"CRC-16/LJ1200", 16, 0x6F63, 0x0000, false, false, 0x0000, 0xBDF4},
+      {"CRC-16/NRSC-5", 16, 0x080B, 0xFFFF, true, true, 0x0000, 0xA066},
+      {"CRC-24/OPENPGP", 24, 0x864CFB, 0xB704CE, false, false, 0x000000, 0x21CF02},
+      {"CRC-24/BLE", 24, 0x00065B, 0x555555, true, true, 0x000000, 0xC25A56},
+      {"CRC-24/INTERLAKEN", 24, 0x328B63, 0xFFFFFF, false, false, 0xFFFFFF, 0xB4F3E6},
+      {"CRC-32/ISO-HDLC", 32, 0x04C11DB7, 0xFFFFFFFF, true, true, 0xFFFFFFFF, 0xCBF43926},
+      {"CRC-32/JAMCRC", 32, 0x04C11DB7, 0xFFFFFFFF, true, true, 0x00000000, 0x340BC6D9},
+      {"CRC-32/BZIP2", 32, 0x04C11DB7, 0xFFFFFFFF, false, false, 0xFFFFFFFF, 0xFC891918},
+      {"CRC-32/MPEG-2", 32, 0x04C11DB7, 0xFFFFFFFF, false, false, 0x00000000, 0x0376E6E7},
+      {"CRC-32/CKSUM", 32, 0x04C11DB7, 0x00000000, false, false, 0xFFFFFFFF, 0x765E7680},
+      {"CRC-32/ISCSI", 32, 0x1EDC6F41, 0xFFFFFFFF, true, true, 0xFFFFFFFF, 0xE3069283},
+      {"CRC-32/BASE91-D", 32, 0xA833982B, 0xFFFFFFFF, true, true, 0xFFFFFFFF, 0x87315576},
+      {"CRC-32/AIXM", 32, 0x814141AB, 0x00000000, false, false, 0x00000000, 0x3010BF7F},
+      {"CRC-32/XFER", 32, 0x000000AF, 0x00000000, false, false, 0x00000000, 0xBD0BE338},
+      {"CRC-32/AUTOSAR", 32, 0xF4ACFB13, 0xFFFFFFFF, true, true, 0xFFFFFFFF, 0x1697D06A},
+      {"CRC-64/ECMA-182", 64, 0x42F0E1EBA9EA3693, 0, false, false, 0, 0x6C40DF5F0B497347},
+      {"CRC-64/WE", 64, 0x42F0E1EBA9EA3693, 0xFFFFFFFFFFFFFFFF, false, false, 0xFFFFFFFFFFFFFFFF,
+       0x62EC59E3F1A4F00A},
+      {"CRC-64/XZ", 64, 0x42F0E1EBA9EA3693, 0xFFFFFFFFFFFFFFFF, true, true, 0xFFFFFFFFFFFFFFFF,
+       0x995DC9BBDF1939FA},
+  };
+  return catalogue;
+}
+
+}  // namespace witness

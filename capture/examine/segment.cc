@@ -1,0 +1,131 @@
+#include "capture/examine/segment.h"
+
+#include "capture/base/text.h"
+
+namespace witness {
+
+std::size_t EndingOf(ByteView bytes, LineEnding& ending) {
+  ending = LineEnding::kNone;
+  if (bytes.empty()) return 0;
+  if (bytes.back() == '\r') {
+    ending = LineEnding::kCr;
+    return 1;
+  }
+  if (bytes.back() != '\n') return 0;
+  if (bytes.size() >= 2 && bytes[bytes.size() - 2] == '\r') {
+    ending = LineEnding::kCrLf;
+    return 2;
+  }
+  ending = LineEnding::kLf;
+  return 1;
+}
+
+const char* LineEndingName(LineEnding ending) {
+  switch (ending) {
+    case LineEnding::kNone:
+      return "none";
+    case LineEnding::kCr:
+      return "CR";
+    case LineEnding::kLf:
+      return "LF";
+    case LineEnding::kCrLf:
+      return "CR LF";
+  }
+  return "none";
+}
+
+const char* SegmentKindName(SegmentKind kind) {
+  switch (kind) {
+    case SegmentKind::kUnspecified:
+      break;
+    case SegmentKind::kCommand:
+      return "command";
+    case SegmentKind::kReply:
+      return "reply";
+    case SegmentKind::kEcho:
+      return "echo";
+    case SegmentKind::kUnsolicited:
+      return "unsolicited";
+    case SegmentKind::kBanner:
+      return "banner";
+    case SegmentKind::kSilence:
+      return "silence";
+    case SegmentKind::kGap:
+      return "gap";
+    case SegmentKind::kData:
+      return "data";
+    case SegmentKind::kLineEvent:
+      return "line event";
+  }
+  return "unspecified";
+}
+
+const char* EndedByName(EndedBy why) {
+  switch (why) {
+    case EndedBy::kUnspecified:
+      break;
+    case EndedBy::kLineEnding:
+      return "line ending";
+    case EndedBy::kSilence:
+      return "silence";
+    case EndedBy::kOtherSide:
+      return "other side";
+    case EndedBy::kFraming:
+      return "framing";
+    case EndedBy::kGap:
+      return "gap";
+    case EndedBy::kBreak:
+      return "break";
+    case EndedBy::kEndOfCapture:
+      return "end of capture";
+    case EndedBy::kEchoComplete:
+      return "echo complete";
+    case EndedBy::kSizeLimit:
+      return "size limit";
+  }
+  return "unspecified";
+}
+
+const char* SurenessName(Sureness sure) {
+  switch (sure) {
+    case Sureness::kUnspecified:
+      break;
+    case Sureness::kUnsure:
+      return "unsure";
+    case Sureness::kLikely:
+      return "likely";
+    case Sureness::kSure:
+      return "sure";
+  }
+  return "unspecified";
+}
+
+std::string WhyEnded(const Segment& segment) {
+  switch (segment.ended_by) {
+    case EndedBy::kUnspecified:
+      return "";
+    case EndedBy::kLineEnding:
+      return std::string("its line ending ") + LineEndingName(segment.ending) + " came";
+    case EndedBy::kSilence:
+      return segment.quiet_after == Duration::Max()
+                 ? "nothing came behind it"
+                 : "nothing came for " + FormatDuration(segment.quiet_after);
+    case EndedBy::kOtherSide:
+      return "the other side began to speak";
+    case EndedBy::kFraming:
+      return "its protocol says that it is complete";
+    case EndedBy::kGap:
+      return "something may be missing here";
+    case EndedBy::kBreak:
+      return "a break came";
+    case EndedBy::kEndOfCapture:
+      return "the capture ends here";
+    case EndedBy::kEchoComplete:
+      return "the whole command had been given back";
+    case EndedBy::kSizeLimit:
+      return "longer than is kept as one";
+  }
+  return "";
+}
+
+}  // namespace witness

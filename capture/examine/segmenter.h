@@ -1,0 +1,60 @@
+// Events in, segments out: no I/O, no clock.
+//
+// The same time-stamped bytes give the same segments, however they are split into events: bytes of
+// one side with the same stamp count as one burst, and nothing is decided by where one event ends
+// and the next begins. Only event indices, offsets and `pieces` differ then.
+//
+// A first stretch (`learn_bursts`, `learn_bytes`) is held back to learn the conventions of the
+// line from it: silence threshold, command ending, echo, result codes, unasked lines. After that
+// segments come as soon as they and all that began before them have ended. Memory is bounded by
+// the stretch and `max_segment`.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <optional>
+
+#include "capture/base/instant.h"
+#include "capture/examine/conventions.h"
+#include "capture/examine/protocols/frame_rule.h"
+#include "capture/examine/segment.h"
+#include "capture/store/event.h"
+
+namespace witness {
+
+struct SegmenterOptions {
+  std::optional<Duration> silence;  // set by a person; else derived from the gaps
+  Duration character_time;          // of the line; zero: unknown or no rate of its own
+  Duration stamp_uncertainty;       // a stamp may be late by up to this
+  std::size_t max_segment = 1u << 20;
+  std::size_t learn_bursts = 8192;
+  std::size_t learn_bytes = 256u << 10;
+  std::optional<FrameRule> framing;  // a person's, in place of the known protocols
+};
+
+class Segmenter {
+ public:
+  // The segment is valid during the call.
+  using Sink = std::function<void(const Segment& segment)>;
+
+  Segmenter(const SegmenterOptions& options, Sink sink);
+  ~Segmenter();
+  Segmenter(const Segmenter&) = delete;
+  Segmenter& operator=(const Segmenter&) = delete;
+
+  // `index`: of the event in its capture. Times must not decrease.
+  void Push(const Event& event, std::uint64_t index);
+  // Ends what is open and gives out the rest. Nothing may be pushed behind it.
+  void Finish();
+
+  // Settled once the first segment came or Finish() returned.
+  const Conventions& conventions() const;
+
+ private:
+  class Impl;
+  std::unique_ptr<Impl> impl_;
+};
+
+}  // namespace witness

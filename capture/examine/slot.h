@@ -1,0 +1,31 @@
+// A segment in the making.
+#pragma once
+
+#include <cstddef>
+#include <vector>
+
+#include "capture/examine/segment.h"
+#include "capture/examine/tape.h"
+
+namespace witness {
+
+struct Slot {
+  Segment segment;
+  std::vector<std::size_t> bad_at;  // offsets in segment.bytes
+  bool closed = false;
+
+  // For line work on the module's side: where the unit of lines under way began (its leading
+  // blank lines included), how far bytes were looked at, and where a reply was known to be over.
+  std::size_t unit = 0;
+  std::size_t scanned = 0;
+  std::size_t over_at = 0;  // 0: not over
+  bool text = true;
+
+  void Reset(SegmentKind kind, Side side);
+  // Appends bytes [from, to) of a burst.
+  void Append(const Tape& tape, const TapeItem& item, std::size_t from, std::size_t to);
+  // Moves everything from `offset` on into `rest`, which was Reset. 0 < offset < size.
+  void SplitInto(std::size_t offset, Slot& rest);
+};
+
+}  // namespace witness

@@ -1,0 +1,59 @@
+#include "capture/examine/tape.h"
+
+namespace witness {
+
+namespace {
+
+constexpr std::size_t kLargestBurst = 1u << 20;  // then another begins, to bound memory
+
+}  // namespace
+
+bool Tape::Joins(const Event& event) const {
+  return !items.empty() && items.back().kind == EventKind::kBytes &&
+         (event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte) &&
+         items.back().at == event.at && items.back().side == event.side &&
+         items.back().size < kLargestBurst;
+}
+
+bool Tape::Append(const Event& event, std::uint64_t index) {
+  const bool has_bytes = event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte;
+  if (!has_bytes) {
+    TapeItem item;
+    item.at = event.at;
+    item.kind = event.kind;
+    item.side = event.side;
+    item.first_byte = bytes.size();
+    item.first_piece = pieces.size();
+    item.event = index;
+    items.push_back(item);
+    return false;
+  }
+  const bool joins = Joins(event);
+  if (!joins) {
+    TapeItem item;
+    item.at = event.at;
+    item.side = event.side;
+    item.first_byte = bytes.size();
+    item.first_piece = pieces.size();
+    item.event = index;
+    items.push_back(item);
+  }
+  TapeItem& item = items.back();
+  TapePiece piece;
+  piece.event = index;
+  piece.size = static_cast<std::uint32_t>(event.bytes.size());
+  piece.bad = event.kind == EventKind::kBadByte;
+  pieces.push_back(piece);
+  ++item.piece_count;
+  bytes += event.bytes;
+  item.size += event.bytes.size();
+  return joins;
+}
+
+Duration IdleBefore(Instant before, Instant at, std::size_t size, Duration character_time) {
+  const Duration apart = at - before;
+  const Duration sending = character_time * static_cast<std::int64_t>(size);
+  return apart > sending ? apart - sending : Duration::Zero();
+}
+
+}  // namespace witness

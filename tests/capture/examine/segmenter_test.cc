@@ -1,0 +1,143 @@
+#include "capture/examine/segmenter.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include "tests/support/talk.h"
+
+namespace witness {
+namespace {
+
+using test::Outline;
+using test::Segments;
+using test::Talk;
+
+// The three Sedge modules answer as the project's demo scenario has it.
+TEST(Segmenter, BareRepliesAreToldApartByTheCommandsBetween) {
+  const auto segments = Segments(Talk()
+                                     .Host(0, "AT")
+                                     .Module(420, "OK")
+                                     .Host(1000, "AT+FW?")
+                                     .Module(1420, "OKsedge-a 1.8")
+                                     .Host(2000, "AT+POWER=2")
+                                     .Host(4500, "AT")
+                                     .Module(4920, "OK")
+                                     .events());
+  EXPECT_EQ(Outline(segments),
+            "command AT | reply OK | command AT+FW? | reply OKsedge-a 1.8 | command AT+POWER=2 | "
+            "command AT | reply OK");
+}
+
+// Verbose result codes and information text: ITU-T V.250 (07/2003) 5.7.1.
+TEST(Segmenter, InformationTextAndResultCodeAreOneReply) {
+  const auto segments = Segments(Talk()
+                                     .Host(0, "AT\r\n")
+                                     .Module(20, "\r\nOK\r\n")
+                                     .Host(500, "AT+FW?\r\n")
+                                     .Module(520, "\r\nsedge-b 2.1\r\n\r\nOK\r\n")
+                                     .events());
+  EXPECT_EQ(Outline(segments),
+            "command AT\\r\\n | reply \\r\\nOK\\r\\n | command AT+FW?\\r\\n | "
+            "reply \\r\\nsedge-b 2.1\\r\\n\\r\\nOK\\r\\n");
+  EXPECT_EQ(segments[0].ended_by, EndedBy::kLineEnding);
+  EXPECT_EQ(segments[0].ending, LineEnding::kCrLf);
+}
+
+TEST(Segmenter, EchoAndReplyInPiecesAndUnasked) {
+  Talk talk;
+  for (int i = 0; i < 3; ++i) {
+    const double t = 3000.0 * i;
+    talk.Host(t, "AT+FW?\r")
+        .Module(t + 5, "AT+FW?\r")
+        .Module(t + 25, "sedge-c 3.0\r\n")
+        .Module(t + 60, "OK\r")
+        .Module(t + 1500, "+JOIN: 3\r\n");
+  }
+  const std::string one =
+      "command AT+FW?\\r | echo AT+FW?\\r | reply sedge-c 3.0\\r\\nOK\\r | "
+      "unsolicited +JOIN: 3\\r\\n";
+  EXPECT_EQ(Outline(Segments(talk.events())), one + " | " + one + " | " + one);
+}
+
+TEST(Segmenter, EchoCharacterByCharacter) {
+  Talk talk;
+  double t = 0;
+  for (const char c : std::string("AT\r")) {
+    talk.Host(t, ByteView(&c, 1)).Module(t + 2, ByteView(&c, 1));
+    t += 150;
+  }
+  talk.Module(t, "\r\nOK\r\n");
+  EXPECT_EQ(Outline(Segments(talk.events())), "command AT\\r | echo AT\\r | reply \\r\\nOK\\r\\n");
+}
+
+TEST(Segmenter, PipelinedCommandsGetTheirOwnReplies) {
+  Talk talk;
+  talk.Host(0, "AT\r").Module(20, "\r\nOK\r\n");
+  talk.Host(1000, "AT+FW?\rAT+CHAN?\r")
+      .Module(1020, "\r\nsedge-b 2.1\r\n\r\nOK\r\n\r\n11\r\n\r\nOK\r\n");
+  EXPECT_EQ(Outline(Segments(talk.events())),
+            "command AT\\r | reply \\r\\nOK\\r\\n | command AT+FW?\\r | command AT+CHAN?\\r | "
+            "reply \\r\\nsedge-b 2.1\\r\\n\\r\\nOK\\r\\n | reply \\r\\n11\\r\\n\\r\\nOK\\r\\n");
+}
+
+TEST(Segmenter, UnaskedLineInsideAReplyIsCutOut) {
+  Talk talk;
+  talk.Host(0, "AT\r\n").Module(20, "\r\nOK\r\n");
+  talk.Module(1500, "\r\n+JOIN: 3\r\n");
+  talk.Host(3000, "AT+FW?\r\n").Module(3020, "\r\nsedge 1\r\n\r\n+JOIN: 4\r\n\r\nOK\r\n");
+  EXPECT_EQ(Outline(Segments(talk.events())),
+            "command AT\\r\\n | reply \\r\\nOK\\r\\n | unsolicited \\r\\n+JOIN: 3\\r\\n | "
+            "command AT+FW?\\r\\n | reply \\r\\nsedge 1\\r\\n | unsolicited \\r\\n+JOIN: 4\\r\\n | "
+            "reply \\r\\nOK\\r\\n");
+}
+
+TEST(Segmenter, GapEndsTheCommand) {
+  const auto segments = Segments(
+      Talk().Host(0, "AT").Mark(10, EventKind::kGap).Host(20, "+FW?").Module(30, "x").events());
+  EXPECT_EQ(Outline(segments), "command AT | gap | command +FW? | reply x");
+  EXPECT_EQ(segments[0].ended_by, EndedBy::kGap);
+}
+
+TEST(Segmenter, OneSideOnlyIsSplitBySilenceAndSaysSo) {
+  const auto segments = Segments(
+      Talk().Module(0, "OK").Module(300, "OK").Module(301, "sedge").Module(2000, "OK").events());
+  EXPECT_EQ(Outline(segments), "data OK | data OKsedge | data OK");
+  EXPECT_STREQ(segments[0].kind_why, "only one side was heard");
+}
+
+TEST(Segmenter, BannerBeforeAnyCommand) {
+  EXPECT_EQ(Outline(Segments(Talk()
+                                 .Module(0, "Sedge B 2.1\r\nready\r\n")
+                                 .Host(2000, "AT\r\n")
+                                 .Module(2020, "\r\nOK\r\n")
+                                 .events())),
+            "banner Sedge B 2.1\\r\\nready\\r\\n | command AT\\r\\n | reply \\r\\nOK\\r\\n");
+}
+
+TEST(Segmenter, BytesThatCameWithErrorsAreNoReply) {
+  Talk talk;
+  talk.Host(0, "AT\r");
+  for (int i = 0; i < 6; ++i) talk.Say(20 + i, Side::kModule, "\xf8", EventKind::kBadByte);
+  talk.Host(900, "AT\r").Module(920, "OK\r\n");
+  const auto segments = Segments(talk.events());
+  EXPECT_EQ(Outline(segments),
+            "command AT\\r | data \\xf8\\xf8\\xf8\\xf8\\xf8\\xf8 | command AT\\r | reply OK\\r\\n");
+  for (const Segment& s : segments) {
+    if (s.kind == SegmentKind::kData) {
+      EXPECT_EQ(s.sure, Sureness::kUnsure);
+    }
+  }
+}
+
+TEST(Segmenter, CommandSentBeforeTheReplyHadEnded) {
+  Talk talk;
+  talk.Host(0, "AT\r").Module(20, "\r\nOK\r\n").Host(1000, "AT+FW?\r");
+  talk.Module(1020, "\r\nsedge").Host(1021, "AT\r").Module(1022, " 2.1\r\n\r\nOK\r\n");
+  talk.Module(1050, "\r\nOK\r\n");
+  EXPECT_EQ(Outline(Segments(talk.events())),
+            "command AT\\r | reply \\r\\nOK\\r\\n | command AT+FW?\\r | "
+            "reply \\r\\nsedge 2.1\\r\\n\\r\\nOK\\r\\n | command AT\\r | reply \\r\\nOK\\r\\n");
+}
+
+}  // namespace
+}  // namespace witness
