@@ -1,0 +1,129 @@
+// bytewitness examine: what a capture shows.
+#include <CLI/CLI.hpp>
+
+#include "capture/base/text.h"
+#include "capture/commands/capture_input.h"
+#include "capture/commands/commands.h"
+#include "capture/examine/examination.h"
+#include "capture/show/examination_message.h"
+#include "capture/show/examination_text.h"
+#include "capture/show/frame_rule_text.h"
+
+namespace witness {
+namespace {
+
+constexpr const char* kProgram = "bytewitness examine";
+constexpr std::size_t kExchangesShown = 20;
+
+struct ExamineArguments {
+  std::string capture;
+  bool json = false;
+  bool segments = false;
+  std::string silence;
+  std::string framing;
+  std::size_t buffer = 64;
+};
+
+Status PrintText(CaptureReader& reader, const ExamineOptions& options, bool segments,
+                 TextOutput& output) {
+  Status status;
+  const auto write = [&](const std::string& text) {
+    if (status.ok()) status = output.Write(text);
+  };
+  ConversationHandlers handlers;
+  std::size_t shown = 0;
+  if (segments) {
+    handlers.on_segment = [&](const Segment& s) { write(SegmentLine(s)); };
+  } else {
+    handlers.on_exchange = [&](const Exchange& e) {
+      if (shown == 0) write("Exchanges\n");
+      if (shown++ < kExchangesShown) write(ExchangeLine(e));
+    };
+  }
+  handlers.stop = [&] { return !status.ok(); };
+  const auto examination = Examine(reader, options, handlers);
+  if (!examination.ok()) return examination.status();
+  if (shown > kExchangesShown)
+    write("  and " + std::to_string(shown - kExchangesShown) +
+          " more; --json has them all, --segments every part\n");
+  write(ExaminationText(*examination));
+  return status;
+}
+
+// The message field by field, segments and exchanges as they come: two readings of the capture, so
+// that nothing has to be kept.
+Status PrintJson(const std::string& path, CaptureReader& reader, const ExamineOptions& options,
+                 TextOutput& output) {
+  Status status = output.Write("{\"segment\":[");
+  const char* between = "\n";
+  const auto write = [&](const std::string& text) {
+    if (status.ok()) status = output.Write(between);
+    if (status.ok()) status = output.Write(text);
+    between = ",\n";
+  };
+  ConversationHandlers handlers;
+  handlers.on_segment = [&](const Segment& s) { write(SegmentJson(s)); };
+  handlers.stop = [&] { return !status.ok(); };
+  const auto examination = Examine(reader, options, handlers);
+  if (!examination.ok()) return examination.status();
+  if (status.ok()) status = output.Write("],\n\"exchange\":[");
+  between = "\n";
+  auto again = CaptureReader::Open(path);
+  if (!again.ok()) return again.status();
+  ConversationHandlers exchanges;
+  exchanges.on_exchange = [&](const Exchange& e) { write(ExchangeJson(e)); };
+  exchanges.stop = handlers.stop;
+  const Status streamed = StreamConversation(**again, options.segmenter, exchanges);
+  if (!streamed.ok()) return streamed;
+  if (status.ok()) status = output.Write("],\n");
+  if (status.ok()) status = output.Write(SummaryJson(*examination, reader.info(), path));
+  return status.ok() ? output.Write("}\n") : status;
+}
+
+int Run(const ExamineArguments& arguments) {
+  const auto fail = [](const Status& status) { return Fail(kProgram, status); };
+  auto reader = CaptureReader::Open(arguments.capture);
+  if (!reader.ok()) return fail(reader.status());
+  ExamineOptions options;
+  options.segmenter = OptionsFor((*reader)->info());
+  options.buffer_size = arguments.buffer;
+  if (!arguments.silence.empty()) {
+    const auto silence = ParseDuration(arguments.silence);
+    if (!silence.ok()) return fail(silence.status().In("--silence"));
+    options.segmenter.silence = *silence;
+  }
+  if (!arguments.framing.empty()) {
+    auto rule = LoadFrameRule(arguments.framing);
+    if (!rule.ok()) return fail(rule.status());
+    options.segmenter.framing = *std::move(rule);
+  }
+  auto output = TextOutput::Open("");
+  if (!output.ok()) return fail(output.status());
+  Status status = arguments.json ? PrintJson(arguments.capture, **reader, options, **output)
+                                 : PrintText(**reader, options, arguments.segments, **output);
+  if (status.ok()) status = (*output)->Close();
+  if (!status.ok()) return fail(status);
+  return SayHowItEnded(kProgram, arguments.capture, (*reader)->ending());
+}
+
+}  // namespace
+
+void AddExamine(CLI::App& app, Outcome& outcome) {
+  CLI::App* command = app.add_subcommand(
+      "examine", "Says how the module answers: exchanges, line endings, timing, findings.");
+  auto arguments = std::make_shared<ExamineArguments>();
+  command->add_option("CAPTURE", arguments->capture, "The capture")->required();
+  command->add_flag("--json", arguments->json, "The whole examination (proto/examination.proto)");
+  command->add_flag("--segments", arguments->segments,
+                    "Every segment, how sure it is and why it ended");
+  command->add_option("--silence", arguments->silence,
+                      "Nobody speaks for longer: a boundary; else found out");
+  command->add_option("--framing", arguments->framing,
+                      "A framing to cut by, as textproto (FrameRule in examination.proto)");
+  command->add_option("--buffer", arguments->buffer, "Size of the receive buffer to judge by")
+      ->capture_default_str();
+  command->footer("Example:\n  bytewitness examine talk.witness --segments");
+  command->callback([arguments, &outcome] { outcome.exit_status = Run(*arguments); });
+}
+
+}  // namespace witness

@@ -1,0 +1,66 @@
+#include "capture/commands/line_options.h"
+
+#include <CLI/CLI.hpp>
+#include <cstdio>
+#include <cstdlib>
+#include <filesystem>
+
+#include "capture/base/text.h"
+#include "capture/line/open_port.h"
+
+namespace witness {
+
+void AddLineOptions(CLI::App& command, LineOptions& options) {
+  command.add_option("--baud", options.baud, "Rate in bits per second")
+      ->check(CLI::Range(1u, 20'000'000u))
+      ->capture_default_str();
+  command
+      .add_option("--format", options.format, "Data bits, parity, stop bits: 8N1, 7E1, 8N2, ...")
+      ->capture_default_str();
+  command.add_option("--flow", options.flow, "Flow control: none, rts-cts or xon-xoff")
+      ->check(CLI::IsMember({"none", "rts-cts", "xon-xoff"}))
+      ->capture_default_str();
+}
+
+Result<LineSettings> ToSettings(const LineOptions& options) {
+  LineSettings out;
+  out.baud = options.baud;
+  if (Status s = ParseFormat(options.format, out); !s.ok()) return s.In("--format");
+  out.flow = options.flow == "rts-cts"    ? FlowControl::kRtsCts
+             : options.flow == "xon-xoff" ? FlowControl::kXonXoff
+                                          : FlowControl::kNone;
+  return out;
+}
+
+Result<OpenedPort> OpenAndSet(const std::string& name, const LineSettings& settings) {
+  Result<std::unique_ptr<Port>> port = OpenPort(name);
+  if (!port.ok()) return port.status();
+  Result<LineSettings> got = (*port)->Configure(settings);
+  if (!got.ok()) return got.status();
+  const auto asked = static_cast<std::int64_t>(settings.baud);
+  const std::int64_t off = std::llabs(static_cast<std::int64_t>(got->baud) - asked);
+  if (got->baud != 0 && off * 100 > asked) {
+    std::fprintf(stderr,
+                 "%s: the port did not take %u baud, it runs at %u: expect rubbish if that is more "
+                 "than 2 %% off\n",
+                 SafeName(name).c_str(), settings.baud, got->baud);
+  }
+  return OpenedPort{std::move(*port), *got};
+}
+
+Result<std::optional<Duration>> OptionalDuration(const char* option, const std::string& text) {
+  if (text.empty()) return std::optional<Duration>();
+  Result<Duration> parsed = ParseDuration(text);
+  if (!parsed.ok()) return parsed.status().In(option);
+  return std::optional<Duration>(*parsed);
+}
+
+std::string FreeCaptureName(const std::string& stem) {
+  std::string name = stem + ".witness";
+  std::error_code error;
+  for (int i = 2; std::filesystem::exists(name, error); ++i)
+    name = stem + "-" + std::to_string(i) + ".witness";
+  return name;
+}
+
+}  // namespace witness

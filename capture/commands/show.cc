@@ -1,0 +1,93 @@
+// bytewitness show: the account of a capture.
+#include <CLI/CLI.hpp>
+
+#include "capture/base/text.h"
+#include "capture/commands/capture_input.h"
+#include "capture/commands/commands.h"
+#include "capture/show/account.h"
+
+namespace witness {
+namespace {
+
+constexpr const char* kProgram = "bytewitness show";
+
+struct ShowOptions {
+  std::string capture;
+  bool hex = false;
+  std::string from, to, silence = "100ms";
+};
+
+std::string Opening(const CaptureInfo& info) {
+  std::string out;
+  if (!info.title.empty()) out += "# " + SafeName(info.title) + "\n";
+  for (const Tap& tap : info.taps) {
+    out += std::string("# ") + SideName(tap.hears) + ": " + SafeName(tap.port);
+    if (tap.got.baud != 0) out += ", " + FormatLineSettings(tap.got);
+    out += "\n";
+  }
+  if (info.stamp_uncertainty > Duration::Zero())
+    out += "# a time may be late by up to " + FormatDuration(info.stamp_uncertainty) + "\n";
+  return out;
+}
+
+int Run(const ShowOptions& options) {
+  const auto fail = [](const Status& status) { return Fail(kProgram, status); };
+  ReaderOptions reading;
+  AccountOptions looks;
+  looks.hex = options.hex;
+  looks.color = ColorsWanted();
+  const auto take = [&](const std::string& text, const char* name, Duration& out) {
+    if (text.empty()) return OkStatus();
+    auto parsed = ParseDuration(text);
+    if (!parsed.ok()) return parsed.status().In(name);
+    out = *parsed;
+    return OkStatus();
+  };
+  Duration from, to = Duration::Max();
+  Status status = take(options.from, "--from", from);
+  if (status.ok()) status = take(options.to, "--to", to);
+  if (status.ok()) status = take(options.silence, "--silence", looks.silence);
+  if (!status.ok()) return fail(status);
+  reading.from = Instant() + from;
+  if (to != Duration::Max()) reading.to = Instant() + to;
+
+  auto reader = CaptureReader::Open(options.capture, reading);
+  if (!reader.ok()) return fail(reader.status());
+  auto output = TextOutput::Open("");
+  if (!output.ok()) return fail(output.status());
+  status = (*output)->Write(Opening((*reader)->info()));
+  Account account(looks, [&](std::string_view line) {
+    if (status.ok()) status = (*output)->Write(line);
+  });
+  Event event;
+  while (status.ok()) {
+    const CaptureReader::Outcome outcome = (*reader)->Next(event);
+    if (outcome == CaptureReader::Outcome::kFailed) return fail((*reader)->status());
+    if (outcome == CaptureReader::Outcome::kEnd) {
+      account.Finish();
+      break;
+    }
+    account.Take(event);
+  }
+  if (status.ok()) status = (*output)->Close();
+  if (!status.ok()) return fail(status);
+  return SayHowItEnded(kProgram, options.capture, (*reader)->ending());
+}
+
+}  // namespace
+
+void AddShow(CLI::App& app, Outcome& outcome) {
+  CLI::App* command = app.add_subcommand(
+      "show", "Prints the conversation: times, sides, line endings made visible, silences.");
+  auto options = std::make_shared<ShowOptions>();
+  command->add_option("CAPTURE", options->capture, "The capture to show")->required();
+  command->add_flag("--hex", options->hex, "Every byte in hexadecimal too");
+  command->add_option("--from", options->from, "Begin here, since the start: 1m30s");
+  command->add_option("--to", options->to, "End here, since the start: 2m");
+  command->add_option("--silence", options->silence, "Show pauses longer than this")
+      ->capture_default_str();
+  command->footer("Example:\n  bytewitness show talk.witness --hex");
+  command->callback([options, &outcome] { outcome.exit_status = Run(*options); });
+}
+
+}  // namespace witness

@@ -1,0 +1,108 @@
+// bytewitness verify: whether capture files are whole.
+#include <CLI/CLI.hpp>
+#include <cstdio>
+#include <nlohmann/json.hpp>
+
+#include "capture/base/text.h"
+#include "capture/commands/commands.h"
+#include "capture/store/verify.h"
+
+namespace witness {
+namespace {
+
+const char* StateOf(const Verification& v) {
+  if (v.sound()) return "closed cleanly";
+  return v.ending.damaged ? "damaged" : "cut off";
+}
+
+std::string Count(std::uint64_t n, const char* what) {
+  return std::to_string(n) + " " + what + (n == 1 ? "" : "s");
+}
+
+void PrintText(const std::string& path, const Verification& v) {
+  std::string line = SafeName(path) + ": " + StateOf(v);
+  if (!v.sound() && !v.ending.damaged) line += " after " + FormatInstant(v.ending.end) + " s";
+  line += "; " + Count(v.ending.events - v.gaps, "event") + ", " + FormatSize(v.ending.bytes) +
+          " over " + FormatDuration(v.ending.end - Instant());
+  std::puts(line.c_str());
+  for (const DamagedPlace& place : v.damage) {
+    line = "    at byte " + std::to_string(place.offset) + ", after " + FormatInstant(place.after) +
+           " s: " + SafeName(place.what);
+    std::puts(line.c_str());
+  }
+  if (v.more_damage > 0) {
+    std::puts(("    and " + Count(v.more_damage, "further place")).c_str());
+  }
+  if (v.gaps > 0) {
+    line = "    " + Count(v.gaps, "gap");
+    if (v.events_lost > 0) line += ", " + Count(v.events_lost, "event") + " lost";
+    std::puts(line.c_str());
+  }
+  if (!v.sound()) {
+    std::puts("    to save the rest: bytewitness mend FILE -o NEW.witness");
+  }
+}
+
+nlohmann::json ToJson(const std::string& path, const Verification& v) {
+  nlohmann::json one;
+  one["file"] = path;
+  one["state"] = StateOf(v);
+  one["sound"] = v.sound();
+  one["events"] = v.ending.events - v.gaps;
+  one["payload_bytes"] = v.ending.bytes;
+  one["end_ns"] = v.ending.end.ns();
+  one["has_index"] = v.has_index;
+  one["gaps"] = v.gaps;
+  one["events_lost"] = v.events_lost;
+  one["damage"] = nlohmann::json::array();
+  for (const DamagedPlace& place : v.damage) {
+    one["damage"].push_back(
+        {{"offset", place.offset}, {"after_ns", place.after.ns()}, {"what", place.what}});
+  }
+  one["more_damage"] = v.more_damage;
+  return one;
+}
+
+int Run(const std::vector<std::string>& files, bool as_json) {
+  int status = kExitDone;
+  nlohmann::json all = nlohmann::json::array();
+  for (const std::string& path : files) {
+    const auto verification = VerifyFile(path);
+    if (!verification.ok()) {
+      const Status& why = verification.status();
+      status = std::max(status, Fail("bytewitness verify", why));
+      all.push_back(
+          {{"file", path}, {"state", "unreadable"}, {"sound", false}, {"error", why.message()}});
+      continue;
+    }
+    if (!verification->sound()) status = std::max<int>(status, kExitNo);
+    if (as_json) {
+      all.push_back(ToJson(path, *verification));
+    } else {
+      PrintText(path, *verification);
+    }
+  }
+  // Names may be no UTF-8.
+  if (as_json) {
+    std::puts(all.dump(2, ' ', true, nlohmann::json::error_handler_t::replace).c_str());
+  }
+  return status;
+}
+
+}  // namespace
+
+void AddVerify(CLI::App& app, Outcome& outcome) {
+  CLI::App* command = app.add_subcommand(
+      "verify",
+      "Checks captures: checksums, order, totals, SHA-256; cut off or damaged, and where");
+  auto files = std::make_shared<std::vector<std::string>>();
+  auto as_json = std::make_shared<bool>(false);
+  command->add_option("FILE", *files, "Captures to check")->required();
+  command->add_flag("--json", *as_json, "Print JSON");
+  command->footer(
+      "Exit status: 0 all are whole, 1 one is cut off or damaged.\n"
+      "Example: bytewitness verify talk.witness");
+  command->callback([=, &outcome] { outcome.exit_status = Run(*files, *as_json); });
+}
+
+}  // namespace witness
