@@ -1,0 +1,128 @@
+#include "replay/part/message_text.h"
+
+#include <google/protobuf/descriptor.h>
+#include <google/protobuf/io/tokenizer.h>
+#include <sys/stat.h>
+
+#include <cerrno>
+#include <cstring>
+#include <fstream>
+#include <sstream>
+
+namespace trial {
+namespace {
+
+using google::protobuf::FieldDescriptor;
+using google::protobuf::Message;
+using google::protobuf::TextFormat;
+using witness::Code;
+using witness::Result;
+using witness::Status;
+
+constexpr std::size_t kLargestFile = 64'000'000;
+
+std::string Place(int line, int column) {
+  return std::to_string(line + 1) + ":" + std::to_string(column + 1) + ": ";
+}
+
+class FirstError : public google::protobuf::io::ErrorCollector {
+ public:
+  void AddError(int line, google::protobuf::io::ColumnNumber column,
+                const std::string& message) override {
+    if (!status.ok()) return;
+    status = Status(Code::kInvalidArgument, (line < 0 ? "" : Place(line, column)) + message);
+  }
+  void AddWarning(int, google::protobuf::io::ColumnNumber, const std::string&) override {}
+  Status status;
+};
+
+// Looks for `target` below `message`; on the way back keeps the place of the innermost field that
+// has one. True if found.
+bool Find(const Message& message, const TextFormat::ParseInfoTree* tree, const Message& target,
+          const std::string& field, int index, TextFormat::ParseLocation& place) {
+  if (&message == &target) {
+    const FieldDescriptor* d = message.GetDescriptor()->FindFieldByName(field);
+    if (tree != nullptr && d != nullptr) place = tree->GetLocation(d, index);
+    return true;
+  }
+  std::vector<const FieldDescriptor*> fields;
+  const auto* reflection = message.GetReflection();
+  reflection->ListFields(message, &fields);
+  for (const FieldDescriptor* d : fields) {
+    if (d->cpp_type() != FieldDescriptor::CPPTYPE_MESSAGE || d->is_map()) continue;
+    const int count = d->is_repeated() ? reflection->FieldSize(message, d) : 1;
+    for (int i = 0; i < count; ++i) {
+      const Message& below = d->is_repeated() ? reflection->GetRepeatedMessage(message, d, i)
+                                              : reflection->GetMessage(message, d);
+      const int at = d->is_repeated() ? i : -1;
+      const auto* subtree = tree == nullptr ? nullptr : tree->GetTreeForNested(d, at);
+      if (!Find(below, subtree, target, field, index, place)) continue;
+      if (place.line < 0 && tree != nullptr) place = tree->GetLocation(d, at);
+      return true;
+    }
+  }
+  return false;
+}
+
+}  // namespace
+
+std::function<void(const Message&, const std::string&, int, const std::string&)>
+TextPlaces::Complaints(const Message& root, Status& first) const {
+  return [this, &root, &first](const Message& message, const std::string& field, int index,
+                               const std::string& what) {
+    if (!first.ok()) return;
+    TextFormat::ParseLocation place;
+    Find(root, &tree_, message, field, index, place);
+    first = Status(Code::kInvalidArgument,
+                   (place.line < 0 ? "" : Place(place.line, place.column)) + field + ": " + what);
+  };
+}
+
+Status ReadText(std::string_view text, Message& message, TextPlaces& places) {
+  FirstError errors;
+  TextFormat::Parser parser;
+  parser.RecordErrorsTo(&errors);
+  parser.WriteLocationsTo(&places.tree_);
+  if (parser.ParseFromString(std::string(text), &message)) return witness::OkStatus();
+  if (errors.status.ok()) return {Code::kInvalidArgument, "not a text of this kind"};
+  return errors.status;
+}
+
+std::string WriteText(const Message& message) {
+  TextFormat::Printer printer;
+  printer.SetUseUtf8StringEscaping(true);
+  std::string out;
+  printer.PrintToString(message, &out);
+  return out;
+}
+
+Result<std::string> ReadTextFile(const std::string& path) {
+  struct stat facts {};
+  if (::stat(path.c_str(), &facts) != 0)
+    return Status(errno == ENOENT ? Code::kNotFound : Code::kIo,
+                  path + ": " + std::strerror(errno));
+  if (S_ISDIR(facts.st_mode)) return Status(Code::kInvalidArgument, path + ": is a folder");
+  std::ifstream in(path, std::ios::binary);
+  std::string text;
+  char buffer[65536];
+  while (in.read(buffer, sizeof buffer) || in.gcount() > 0) {
+    text.append(buffer, static_cast<std::size_t>(in.gcount()));
+    if (text.size() > kLargestFile)
+      return Status(Code::kInvalidArgument, path + ": larger than 64 MB, so no text of this kind");
+  }
+  if (!in.eof()) return Status(Code::kIo, path + ": " + std::strerror(errno));
+  return text;
+}
+
+Status WriteTextFile(std::string_view text, const std::string& path, bool replace) {
+  struct stat facts {};
+  if (!replace && ::stat(path.c_str(), &facts) == 0)
+    return {Code::kInvalidArgument, path + ": is there already; give another name or --force"};
+  std::ofstream out(path, std::ios::binary | std::ios::trunc);
+  out.write(text.data(), static_cast<std::streamsize>(text.size()));
+  out.close();
+  if (!out) return {Code::kIo, path + ": " + std::strerror(errno)};
+  return witness::OkStatus();
+}
+
+}  // namespace trial

@@ -1,0 +1,81 @@
+// Variations: changed ways of giving the same replies. Each is a pure function from a part to a
+// part, so the varied part can be printed, saved, diffed and played without the variation.
+//
+// Written "FACTOR=LEVEL", for one reply only "FACTOR=LEVEL@N" (N: the reply's number, see
+// NumberReplies): "ending=none", "split=3:35ms", "loss=none@2".
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "capture/base/result.h"
+#include "replay/part/part.h"
+
+namespace trial {
+
+struct Variation {
+  std::string factor;
+  std::string level;
+  std::uint32_t reply = 0;  // 0: every reply
+
+  bool operator==(const Variation&) const = default;
+  std::string Name() const;
+  // As recorded: changes nothing.
+  bool Plain() const { return level == "recorded"; }
+};
+
+// Text that the baseline showed and that has become longer.
+struct Grown {
+  Bytes before;
+  Bytes after;
+  bool operator==(const Grown&) const = default;
+};
+
+// What may be demanded of a subject that is given the varied part.
+struct Expectation {
+  bool same_commands = true;
+  bool same_output = true;
+  bool ignore_case = false;  // in the output
+  bool same_ending = true;   // exit status
+  std::vector<Grown> grown;  // what was shown before has to be shown in its new length
+  // All false: it has to end in time, without crashing.
+  bool operator==(const Expectation&) const = default;
+  // What holds for both.
+  Expectation With(const Expectation& other) const;
+};
+
+struct VariationContext {
+  std::uint64_t seed = 1;      // for what is drawn: same seed, same part
+  const Part* with = nullptr;  // the part that "with" takes its answers from
+};
+
+struct Varied {
+  Part part;
+  Expectation expectation;
+  std::vector<std::string> notes;  // "reply 3 is not text: left as it is"
+  bool changed = false;
+};
+
+// A factor that can be varied, for --help and plans.
+struct Factor {
+  std::string name;
+  std::string levels;              // in words, for people
+  std::vector<std::string> usual;  // levels tried if none is named; "recorded" is left out
+  bool by_itself = false;          // tried if the person names no factor at all
+};
+const std::vector<Factor>& Factors();
+
+// kInvalidArgument: unknown factor or level; says which there are.
+witness::Result<Variation> ParseVariation(std::string_view text);
+
+// Puts `variations` on, in the order of Factors(), whatever order they are given in.
+witness::Result<Varied> Vary(const Part& part, const std::vector<Variation>& variations,
+                             const VariationContext& context);
+
+// Gives every answer of every rule a number: its turn if it has one, else the next free one.
+// Variations for one reply and reports count so.
+Part NumberReplies(Part part);
+
+}  // namespace trial
