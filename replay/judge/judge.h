@@ -1,0 +1,59 @@
+// Compares a trial with the baseline. Pure: observations in, verdict out.
+#pragma once
+
+#include "capture/base/result.h"
+#include "replay/judge/output.h"
+#include "replay/judge/verdict.h"
+#include "replay/subject/observations.h"
+#include "replay/vary/variation.h"
+
+namespace trial {
+
+// Later than this by the subject's own doing, in all, is slow (and at least a tenth of the time
+// that the baseline's conversation took). Shorter than a usual read timeout (1000 ms in the AVR
+// core's Stream.h), longer than what a busy machine adds.
+inline constexpr Duration kSlowFrom = Duration::Milliseconds(200);
+
+// Our own sends later than this make a trial that did not hold no contest.
+inline constexpr Duration kLateSend = Duration::Milliseconds(50);
+
+class Judge {
+ public:
+  // kInvalidArgument: a pattern of the demands is wrong.
+  static witness::Result<Judge> Create(const Demands& demands);
+
+  // Whether the baseline is fit to be compared with: held or no contest.
+  Verdict OfBaseline(const Observations& baseline) const;
+
+  Verdict OfTrial(const Observations& baseline, const Observations& trial,
+                  const Expectation& expectation) const;
+
+  // We played the host: whether the module answers as in the recording. `asks`: what was to be sent
+  // and expected.
+  Verdict OfModule(const std::vector<Ask>& asks, const Observations& seen) const;
+
+  const Demands& demands() const { return demands_; }
+  std::vector<OutputLine> Lines(const Observations& observations) const;
+
+ private:
+  explicit Judge(const Demands& demands) : demands_(demands) {}
+  std::optional<Verdict> AgainstDemands(const Observations& seen) const;
+
+  Demands demands_;
+  Patterns ignore_;
+  Patterns must_say_;
+  Patterns must_not_say_;
+};
+
+// When the last byte of the answer to command `index` (from 0) was sent; when it was taken if there
+// was no answer.
+Instant AnswerEnd(const Observations& observations, std::size_t index);
+
+// How long the subject did nothing behind the answer to command `index`, until its next command or
+// its end.
+Duration WaitBehind(const Observations& observations, std::size_t index);
+
+// The worst lateness of our own sends.
+Duration WorstSend(const Observations& observations);
+
+}  // namespace trial

@@ -1,0 +1,85 @@
+#include "replay/judge/output.h"
+
+#include <re2/re2.h>
+
+#include "capture/base/text.h"
+
+namespace trial {
+
+using witness::Code;
+using witness::Result;
+using witness::Status;
+
+struct Patterns::Compiled {
+  Compiled(const std::string& pattern, const RE2::Options& options)
+      : text(pattern), expression(pattern, options) {}
+  std::string text;
+  RE2 expression;
+};
+
+Patterns::Patterns() = default;
+Patterns::~Patterns() = default;
+Patterns::Patterns(Patterns&&) noexcept = default;
+Patterns& Patterns::operator=(Patterns&&) noexcept = default;
+
+Result<Patterns> Patterns::Compile(const std::vector<std::string>& patterns) {
+  RE2::Options options;
+  options.set_encoding(RE2::Options::EncodingLatin1);  // output may hold any byte
+  options.set_log_errors(false);
+  Patterns compiled;
+  for (const std::string& pattern : patterns) {
+    compiled.all_.push_back(std::make_unique<Compiled>(pattern, options));
+    const RE2& expression = compiled.all_.back()->expression;
+    if (!expression.ok())
+      return Status(Code::kInvalidArgument,
+                    "'" + witness::SafeName(pattern) +
+                        "' is not a regular expression: " + expression.error());
+  }
+  return compiled;
+}
+
+std::size_t Patterns::size() const { return all_.size(); }
+const std::string& Patterns::text(std::size_t i) const { return all_[i]->text; }
+
+bool Patterns::Found(std::size_t i, ByteView text) const {
+  return RE2::PartialMatch(re2::StringPiece(text.data(), text.size()), all_[i]->expression);
+}
+
+Bytes Patterns::Without(ByteView text) const {
+  std::string out(text);
+  for (const auto& one : all_) RE2::GlobalReplace(&out, one->expression, "");
+  return out;
+}
+
+std::vector<OutputLine> OutputLines(const Observations& observations, const Patterns& ignore) {
+  std::vector<OutputLine> lines;
+  for (const bool errors : {false, true}) {
+    OutputLine line;
+    line.errors = errors;
+    const auto end = [&] {
+      const std::string& port = observations.port_name;
+      for (std::size_t at = 0; !port.empty() && (at = line.text.find(port, at)) != Bytes::npos;)
+        line.text.replace(at, port.size(), "{port}");
+      line.compared = ignore.Without(line.text);
+      const std::size_t last = line.compared.find_last_not_of(" \t");
+      line.compared.resize(last == Bytes::npos ? 0 : last + 1);
+      if (!line.compared.empty()) lines.push_back(line);
+      line.text.clear();
+    };
+    for (const Printed& printed : observations.printed) {
+      if (printed.errors != errors) continue;
+      for (const char c : printed.bytes) {
+        if (c == '\r' || c == '\n') {
+          end();
+          continue;
+        }
+        if (line.text.empty()) line.at = printed.at;
+        line.text += c;
+      }
+    }
+    end();
+  }
+  return lines;
+}
+
+}  // namespace trial

@@ -1,0 +1,182 @@
+#include "replay/judge/request.h"
+
+#include <filesystem>
+
+#include "capture/base/text.h"
+#include "proto/trial.pb.h"
+#include "replay/part/message_text.h"
+#include "replay/part/part_message.h"
+#include "replay/part/part_text.h"
+
+namespace trial {
+namespace {
+
+using bytewitness::TrialPlan;
+using witness::Code;
+using witness::Result;
+using witness::Status;
+
+constexpr char kSavedBy[] = "# Saved by bytetrial";
+
+std::string Beside(const std::string& plan, const std::string& path) {
+  if (path.empty() || path[0] == '/') return path;
+  return (std::filesystem::path(plan).parent_path() / path).string();
+}
+
+std::string Absolute(const std::string& path) {
+  if (path.empty()) return path;
+  std::error_code error;
+  const auto absolute = std::filesystem::absolute(path, error);
+  return error ? path : absolute.lexically_normal().string();
+}
+
+}  // namespace
+
+bool LooksLikePlan(std::string_view text) {
+  if (text.find("bytewitness.TrialPlan") != std::string_view::npos) return true;
+  if (text.find("bytewitness.Part") != std::string_view::npos) return false;
+  for (const char* field :
+       {"capture:", "part_file:", "program", "vary", "try", "combine:", "demands"}) {
+    if (text.starts_with(field) || text.find("\n" + std::string(field)) != std::string_view::npos)
+      return true;
+  }
+  return false;
+}
+
+Result<RunRequest> LoadPlan(const std::string& path) {
+  auto text = ReadTextFile(path);
+  if (!text.ok()) return text.status();
+  TrialPlan plan;
+  TextPlaces places;
+  if (Status status = ReadText(*text, plan, places); !status.ok()) return status.In(path);
+  Status first;
+  const auto complain = places.Complaints(plan, first);
+
+  RunRequest request;
+  const int given = (plan.capture().empty() ? 0 : 1) + (plan.part_file().empty() ? 0 : 1) +
+                    (plan.has_part() ? 1 : 0);
+  if (given != 1)
+    complain(plan, "capture", -1, "give exactly one of capture:, part_file: and part");
+  request.capture = Beside(path, plan.capture().empty() ? plan.part_file() : plan.capture());
+  if (plan.has_part()) request.part = PartFromMessage(plan.part(), complain);
+  request.with = Beside(path, plan.with());
+  for (const auto& vary : plan.vary()) {
+    std::string text_form = vary.factor();
+    for (int i = 0; i < vary.level_size(); ++i) text_form += (i == 0 ? "=" : ",") + vary.level(i);
+    std::vector<FactorLevels> wishes;
+    if (Status status = AddWish(text_form, Part(), wishes); !status.ok())
+      complain(vary, "factor", -1, status.message());
+    request.vary.push_back(text_form);
+  }
+  for (const auto& one : plan.try_()) {
+    std::vector<std::string> names;
+    for (int i = 0; i < one.variation_size(); ++i) {
+      const auto variation = ParseVariation(one.variation(i));
+      if (!variation.ok()) complain(one, "variation", i, variation.status().message());
+      names.push_back(one.variation(i));
+    }
+    request.tries.push_back(std::move(names));
+  }
+  if (!bytewitness::TrialPlan_Combine_IsValid(plan.combine()))
+    complain(plan, "combine", -1, "unknown value");
+  else if (plan.combine() != TrialPlan::COMBINE_UNSPECIFIED)
+    request.combine = static_cast<Combine>(plan.combine());
+  request.random = plan.random();
+  if (request.combine == Combine::kRandom && request.random == 0)
+    complain(plan, "combine", -1, "say how many with random:");
+  if (plan.seed() != 0) request.seed = plan.seed();
+
+  if (plan.has_program() + plan.has_port() + plan.has_sketch() != 1)
+    complain(plan, "program", -1, "give exactly one of program, port and sketch");
+  for (const std::string& argument : plan.program().argument()) request.program.push_back(argument);
+  if (!bytewitness::TrialPlan_Program_Link_IsValid(plan.program().link()))
+    complain(plan.program(), "link", -1, "unknown value");
+  else if (plan.program().link() != TrialPlan::Program::LINK_UNSPECIFIED)
+    request.link = static_cast<Link>(plan.program().link());
+  request.port = plan.port().name();
+  if (plan.has_port() && request.port.empty()) complain(plan.port(), "name", -1, "name the port");
+  request.reset_by_dtr = plan.port().reset_by_dtr();
+  request.watch = plan.port().watch();
+  request.as_host = plan.port().as_host();
+  request.sketch = Beside(path, plan.sketch().elf());
+  for (const auto& [key, value] : plan.sketch().setting()) request.sketch_settings[key] = value;
+
+  const auto& demands = plan.demands();
+  request.demands.ignore.assign(demands.ignore().begin(), demands.ignore().end());
+  request.demands.must_say.assign(demands.must_say().begin(), demands.must_say().end());
+  request.demands.must_not_say.assign(demands.must_not_say().begin(), demands.must_not_say().end());
+  if (demands.has_exit()) request.demands.exit = demands.exit();
+  if (!demands.within().empty()) {
+    const auto within = witness::ParseDuration(demands.within());
+    if (within.ok())
+      request.demands.within = *within;
+    else
+      complain(demands, "within", -1, within.status().message());
+  }
+  if (plan.repeat() != 0) request.repeat = plan.repeat();
+  request.jobs = static_cast<int>(std::min(plan.jobs(), 1024u));
+  if (!first.ok()) return first.In(path);
+  return request;
+}
+
+Status SavePlan(const RunRequest& request, const std::string& comment, const std::string& path) {
+  TrialPlan plan;
+  if (request.part)
+    PartToMessage(*request.part, *plan.mutable_part());
+  else
+    plan.set_capture(Absolute(request.capture));
+  plan.set_with(Absolute(request.with));
+  for (const std::string& text : request.vary) {
+    auto& vary = *plan.add_vary();
+    const auto equals = text.find('=');
+    vary.set_factor(text.substr(0, equals));
+    for (std::size_t at = equals; at != std::string::npos;) {
+      const auto comma = text.find(',', at + 1);
+      vary.add_level(text.substr(at + 1, comma - at - 1));
+      at = comma;
+    }
+  }
+  for (const auto& names : request.tries) {
+    auto& one = *plan.add_try_();
+    for (const std::string& name : names) one.add_variation(name);
+  }
+  if (request.combine != Combine::kOneAtATime)
+    plan.set_combine(static_cast<TrialPlan::Combine>(request.combine));
+  plan.set_random(request.random);
+  plan.set_seed(request.seed);
+  if (!request.program.empty()) {
+    for (const std::string& word : request.program) plan.mutable_program()->add_argument(word);
+    if (request.link != Link::kPty)
+      plan.mutable_program()->set_link(static_cast<TrialPlan::Program::Link>(request.link));
+  }
+  if (!request.port.empty()) {
+    plan.mutable_port()->set_name(request.port);
+    plan.mutable_port()->set_reset_by_dtr(request.reset_by_dtr);
+    plan.mutable_port()->set_watch(request.watch);
+    plan.mutable_port()->set_as_host(request.as_host);
+  }
+  if (!request.sketch.empty()) {
+    plan.mutable_sketch()->set_elf(Absolute(request.sketch));
+    for (const auto& [key, value] : request.sketch_settings)
+      (*plan.mutable_sketch()->mutable_setting())[key] = value;
+  }
+  if (request.demands != Demands{}) {
+    auto& demands = *plan.mutable_demands();
+    for (const auto& text : request.demands.ignore) demands.add_ignore(text);
+    for (const auto& text : request.demands.must_say) demands.add_must_say(text);
+    for (const auto& text : request.demands.must_not_say) demands.add_must_not_say(text);
+    if (request.demands.exit) demands.set_exit(*request.demands.exit);
+    demands.set_within(FormatExactDuration(request.demands.within));
+  }
+  if (request.repeat > 1) plan.set_repeat(request.repeat);
+  const auto there = ReadTextFile(path);
+  if (there.ok() && !there->starts_with(kSavedBy))
+    return {Code::kInvalidArgument, path + ": there is a file of that name that we did not save"};
+  return WriteTextFile(std::string(kSavedBy) + ": " + witness::SafeName(comment) +
+                           "\n# Run it again: bytetrial run " + witness::SafeName(path) +
+                           "\n# proto-file: trial.proto\n# proto-message: bytewitness.TrialPlan\n" +
+                           WriteText(plan),
+                       path, true);
+}
+
+}  // namespace trial

@@ -1,0 +1,309 @@
+#include "replay/subject/program.h"
+
+#include <fcntl.h>
+#include <sys/eventfd.h>
+#include <unistd.h>
+
+#include <cerrno>
+#include <csignal>
+#include <cstring>
+
+#include "capture/base/clock.h"
+#include "capture/base/text.h"
+#include "capture/line/driver.h"
+#include "replay/play/live.h"
+#include "replay/subject/child.h"
+
+namespace trial {
+namespace {
+
+using witness::Code;
+using witness::Result;
+using witness::Status;
+
+// Given to a program that was told to end, before it is killed.
+constexpr Duration kPatience = Duration::Milliseconds(500);
+// Given to helpers of a program that has ended, before they are called left behind.
+constexpr Duration kGrace = Duration::Milliseconds(100);
+// More output than this is thrown away, and said so.
+constexpr std::size_t kMostOutput = 8'000'000;
+
+struct Pipe {
+  int read = -1;
+  int write = -1;
+  ~Pipe() {
+    CloseWrite();
+    if (read >= 0) close(read);
+  }
+  Pipe() = default;
+  Pipe(const Pipe&) = delete;
+  Pipe& operator=(const Pipe&) = delete;
+  Status Open() {
+    int both[2];
+    if (pipe2(both, O_CLOEXEC) != 0)
+      return {Code::kIo, std::string("cannot make a pipe: ") + std::strerror(errno)};
+    read = both[0];
+    write = both[1];
+    fcntl(read, F_SETFL, O_NONBLOCK);
+    return witness::OkStatus();
+  }
+  void CloseWrite() {
+    if (write >= 0) close(write);
+    write = -1;
+  }
+};
+
+std::string Replaced(std::string text, const std::string& what, const std::string& by) {
+  for (std::size_t at = 0; (at = text.find(what, at)) != std::string::npos; at += by.size())
+    text.replace(at, what.size(), by);
+  return text;
+}
+
+// One trial of a program, from its start to the last of its descendants.
+class ProgramRun {
+ public:
+  ProgramRun(const ProgramSetup& setup, const Part& part, const RunLimits& limits, int interrupt)
+      : setup_(setup),
+        limits_(limits),
+        interrupt_(interrupt),
+        driver_(witness::Driver::Create(clock_)),
+        player_(part) {}
+
+  Result<Observations> Run() {
+    auto line = LineEnd::Create(setup_.link, player_.part().line);
+    if (!line.ok()) return line.status();
+    line_ = std::move(*line);
+    seen_.port_name = line_->name();
+    if (Status status = StartProgram(); !status.ok()) return status;
+
+    driver_->WatchReadable(interrupt_, [this](Instant) {
+      interrupted_ = true;
+      driver_->Stop();
+    });
+    driver_->WatchReadable(child_.ended_handle(), [this](Instant at) { OnEnded(at); });
+    WatchOutput(output_, false);
+    WatchOutput(errors_, true);
+    driver_->SetTimer(clock_.Now() + limits_.within, [this](Instant at) { OnOutOfTime(at); });
+    if (line_->port() != nullptr)
+      StartPlaying();
+    else
+      driver_->WatchReadable(line_->connect_handle(), [this](Instant) { OnConnect(); });
+    const Status loop = driver_->Run();
+    if (!loop.ok()) return loop;
+    if (interrupted_) {
+      child_.EndAll();
+      return Status(Code::kInterrupted, "interrupted");
+    }
+    return Finish();
+  }
+
+ private:
+  Status StartProgram() {
+    if (Status status = output_.Open(); !status.ok()) return status;
+    if (Status status = errors_.Open(); !status.ok()) return status;
+    ChildSetup child;
+    for (const std::string& argument : setup_.arguments)
+      child.arguments.push_back(Replaced(argument, "{port}", line_->name()));
+    // Python writes to a pipe in large blocks; what was not yet written is lost when it is ended.
+    child.environment["PYTHONUNBUFFERED"] = "1";
+    child.environment["BYTETRIAL_PORT"] = line_->name();
+    child.standard_input = line_->child_end();
+    child.standard_output = line_->child_end() >= 0 ? line_->child_end() : output_.write;
+    child.standard_error = errors_.write;
+    const Status status = child_.Start(child);
+    output_.CloseWrite();
+    errors_.CloseWrite();
+    return status;
+  }
+
+  void StartPlaying() {
+    LiveHooks hooks;
+    hooks.on_said = [this](const Send& send, Instant sent) {
+      seen_.said.push_back({send, sent});
+      Keep(sent, witness::Side::kModule, send.bytes);
+    };
+    hooks.on_heard = [this](Instant at, ByteView bytes) { Keep(at, witness::Side::kHost, bytes); };
+    live_ = std::make_unique<LivePlayer>(player_, *driver_, *line_->port(), setup_.spin,
+                                         std::move(hooks));
+    live_->Start();
+  }
+
+  void OnConnect() {
+    driver_->Unwatch(line_->connect_handle());
+    if (line_->Accept().ok()) StartPlaying();
+  }
+
+  void Keep(Instant at, witness::Side side, ByteView bytes) {
+    witness::Event event;
+    event.at = at;
+    event.side = side;
+    event.bytes = bytes;
+    seen_.conversation.emplace_back(event);
+  }
+
+  void WatchOutput(Pipe& pipe, bool errors) {
+    driver_->WatchReadable(pipe.read, [this, &pipe, errors](Instant at) {
+      if (!Drain(pipe, errors, at)) driver_->Unwatch(pipe.read);
+    });
+  }
+
+  // False: nothing more will come.
+  bool Drain(Pipe& pipe, bool errors, Instant at) {
+    char buffer[16384];
+    for (;;) {
+      const ssize_t n = read(pipe.read, buffer, sizeof buffer);
+      if (n == 0) return false;
+      if (n < 0) return errno == EAGAIN || errno == EINTR;
+      printed_size_ += static_cast<std::size_t>(n);
+      if (printed_size_ <= kMostOutput)
+        seen_.printed.push_back({at, errors, Bytes(buffer, static_cast<std::size_t>(n))});
+    }
+  }
+
+  void OnEnded(Instant at) {
+    ended_ = true;
+    seen_.ended = at;
+    driver_->Stop();
+  }
+
+  void OnOutOfTime(Instant at) {
+    if (ended_) return;
+    if (!out_of_time_) {
+      out_of_time_ = true;
+      seen_.ended = at;
+      out_of_time_waits_for_ = at;
+      child_.Signal(SIGTERM);
+      driver_->SetTimer(at + kPatience, [this](Instant now) { OnOutOfTime(now); });
+      return;
+    }
+    child_.Signal(SIGKILL);
+  }
+
+  Observations Finish() {
+    if (live_) live_->Stop();
+    const Instant ended = out_of_time_ ? out_of_time_waits_for_ : seen_.ended;
+    const ChildEnding ending = child_.Wait();
+    // What it wrote last, and what its helpers still write.
+    Drain(output_, false, ended);
+    Drain(errors_, true, ended);
+    seen_.ended = ended;
+    seen_.cpu_time = ending.cpu_time;
+    if (out_of_time_)
+      seen_.ending = SubjectEnding::kOutOfTime;
+    else if (ending.by_signal)
+      seen_.ending = SubjectEnding::kSignalled;
+    else
+      seen_.ending = SubjectEnding::kExited;
+    (ending.by_signal ? seen_.signal : seen_.exit_status) = ending.status;
+    seen_.commands = player_.commands();
+    seen_.answers = player_.answers();
+    seen_.unfinished = Bytes(player_.unfinished());
+    seen_.unread_bytes = line_->unread();
+    if (line_->port() != nullptr) seen_.unread_bytes += driver_->Unwritten(*line_->port());
+    NoteOrphans();
+    child_.EndAll();
+    if (printed_size_ > kMostOutput)
+      seen_.remarks.push_back({"output", ended,
+                               "printed " + witness::FormatSize(printed_size_) + ", of which " +
+                                   witness::FormatSize(kMostOutput) + " were looked at",
+                               printed_size_});
+    return std::move(seen_);
+  }
+
+  // Descendants that outlive the program, unless they are just about to end.
+  void NoteOrphans() {
+    auto left = child_.Descendants();
+    const Instant until = clock_.Now() + kGrace;
+    while (!left.empty() && clock_.Now() < until) {
+      usleep(5000);
+      left = child_.Descendants();
+    }
+    if (left.empty() || out_of_time_) return;
+    seen_.remarks.push_back({"orphan", seen_.ended,
+                             left.size() == 1 ? "left a process behind; it was ended"
+                                              : "left " + std::to_string(left.size()) +
+                                                    " processes behind; they were ended",
+                             left.size()});
+  }
+
+  const ProgramSetup& setup_;
+  RunLimits limits_;
+  int interrupt_;
+  witness::MonotonicClock clock_;
+  std::unique_ptr<witness::Driver> driver_;
+  Player player_;
+  std::unique_ptr<LineEnd> line_;
+  std::unique_ptr<LivePlayer> live_;
+  Pipe output_;
+  Pipe errors_;
+  Child child_;
+  Observations seen_;
+  std::size_t printed_size_ = 0;
+  bool ended_ = false;
+  bool out_of_time_ = false;
+  Instant out_of_time_waits_for_;
+  bool interrupted_ = false;
+};
+
+class ProgramSubject : public Subject {
+ public:
+  explicit ProgramSubject(const ProgramSetup& setup)
+      : setup_(setup), interrupt_(eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK)) {}
+  ~ProgramSubject() override {
+    if (interrupt_ >= 0) close(interrupt_);
+  }
+  ProgramSubject(const ProgramSubject&) = delete;
+  ProgramSubject& operator=(const ProgramSubject&) = delete;
+
+  std::string Describe() const override {
+    std::string words = "program";
+    for (const std::string& argument : setup_.arguments) words += " " + argument;
+    return witness::SafeName(words);
+  }
+  std::string CommandLine() const override {
+    std::string words = setup_.link == Link::kStandardStreams ? "--stdio --"
+                        : setup_.link == Link::kTcp           ? "--tcp --"
+                                                              : "--";
+    for (const std::string& argument : setup_.arguments) words += " " + ShellQuoted(argument);
+    return words;
+  }
+  bool virtual_time() const override { return false; }
+  int most_at_once() const override { return 256; }
+
+  Result<Observations> Run(const Part& part, const RunLimits& limits) override {
+    return ProgramRun(setup_, part, limits, interrupt_).Run();
+  }
+
+  void Interrupt() override {
+    const std::uint64_t one = 1;
+    [[maybe_unused]] const ssize_t n = write(interrupt_, &one, sizeof one);
+  }
+
+ private:
+  ProgramSetup setup_;
+  int interrupt_;
+};
+
+}  // namespace
+
+std::string ShellQuoted(const std::string& word) {
+  const std::string plain =
+      "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_@%+=:,./-{}";
+  if (!word.empty() && word.find_first_not_of(plain) == std::string::npos) return word;
+  return "'" + Replaced(word, "'", "'\\''") + "'";
+}
+
+Result<std::unique_ptr<Subject>> MakeProgramSubject(const ProgramSetup& setup) {
+  if (setup.arguments.empty())
+    return Status(Code::kInvalidArgument, "name the program on trial behind --");
+  bool named = setup.link == Link::kStandardStreams;
+  for (const std::string& argument : setup.arguments)
+    named = named || argument.find("{port}") != std::string::npos;
+  if (!named)
+    return Status(Code::kInvalidArgument,
+                  "the program is not told its port: put {port} where its name belongs, as in "
+                  "-- python3 script.py {port}");
+  return std::unique_ptr<Subject>(new ProgramSubject(setup));
+}
+
+}  // namespace trial

@@ -1,0 +1,120 @@
+#include "replay/subject/sketch/place.h"
+
+#include <array>
+#include <string_view>
+#include <utility>
+
+namespace trial {
+namespace {
+
+constexpr std::size_t kDeepest = 24;
+
+std::uint32_t Word(const Board& board, std::uint32_t address) {
+  return board.Flash(address) | static_cast<std::uint32_t>(board.Flash(address + 1)) << 8;
+}
+
+// The address that the call in front of `after` goes to; `found` tells whether there is a call.
+// An indirect call goes anywhere: 0.
+std::uint32_t CalledBefore(const Board& board, std::uint32_t after, bool& found) {
+  found = true;
+  if (after >= 4) {
+    const std::uint32_t word = Word(board, after - 4);
+    if ((word & 0xfe0e) == 0x940e) {  // CALL
+      const std::uint32_t high = (word >> 3 & 0x3e) | (word & 1);
+      return (high << 16 | Word(board, after - 2)) * 2;
+    }
+  }
+  if (after >= 2) {
+    const std::uint32_t word = Word(board, after - 2);
+    if (word == 0x9509 || word == 0x9519) return 0;  // ICALL, EICALL
+    if ((word & 0xf000) == 0xd000) {                 // RCALL
+      int words = static_cast<int>(word & 0xfff);
+      if (words >= 0x800) words -= 0x1000;
+      return after + static_cast<std::uint32_t>(words * 2);
+    }
+  }
+  found = false;
+  return 0;
+}
+
+// Handlers and helpers; the clock; looking whether a byte has come.
+bool SaysNothing(std::string_view name) {
+  if (name.substr(0, 2) == "__" || name.substr(0, 11) == "_GLOBAL__su") return true;
+  constexpr std::array<std::string_view, 15> kNames = {
+      "micros",
+      "millis",
+      "yield",
+      "serialEventRun",
+      "Serial0_available",
+      "Stream::timedRead",
+      "Stream::timedPeek",
+      "HardwareSerial::available",
+      "HardwareSerial::read",
+      "HardwareSerial::peek",
+      "HardwareSerial::_tx_udr_empty_irq",
+      "SoftwareSerial::available",
+      "SoftwareSerial::read",
+      "SoftwareSerial::peek",
+      "SoftwareSerial::isListening",
+  };
+  for (const std::string_view n : kNames)
+    if (n == name) return true;
+  return false;
+}
+
+std::pair<const ElfSymbol*, const ElfSymbol*> Telling(const std::vector<const ElfSymbol*>& chain) {
+  for (std::size_t i = 0; i < chain.size(); ++i) {
+    if (SaysNothing(chain[i]->name)) continue;
+    return {chain[i], i + 1 < chain.size() ? chain[i + 1] : nullptr};
+  }
+  return {nullptr, nullptr};
+}
+
+}  // namespace
+
+std::vector<const ElfSymbol*> CallChain(const Board& board) {
+  std::vector<const ElfSymbol*> chain;
+  const ElfImage& image = board.image();
+  const ElfSymbol* running = image.FunctionAt(board.ProgramCounter());
+  if (running != nullptr) chain.push_back(running);
+  const int size = board.ReturnAddressSize();
+  for (std::uint32_t at = board.StackPointer() + 1u;
+       at + static_cast<std::uint32_t>(size) <= board.RamEnd() + 1u && chain.size() < kDeepest;) {
+    std::uint32_t word = 0;
+    for (int i = 0; i < size; ++i)
+      word = word << 8 | board.Data(static_cast<std::uint16_t>(at + static_cast<unsigned>(i)));
+    const std::uint32_t back = word * 2;
+    bool call = false;
+    const std::uint32_t to = CalledBefore(board, back, call);
+    const ElfSymbol* caller = call ? image.FunctionAt(back - 2) : nullptr;
+    const ElfSymbol* callee = to != 0 ? image.FunctionAt(to) : nullptr;
+    if (caller != nullptr && (to == 0 || (callee != nullptr && callee->address == to))) {
+      chain.push_back(caller);
+      at += static_cast<std::uint32_t>(size);
+    } else {
+      ++at;
+    }
+  }
+  return chain;
+}
+
+Place PlaceOf(const std::vector<const ElfSymbol*>& chain) {
+  const auto [function, caller] = Telling(chain);
+  Place place;
+  if (function != nullptr) place.function = function->name;
+  if (caller != nullptr) place.caller = caller->name;
+  return place;
+}
+
+std::uint32_t Places::At(const Board& board) {
+  const auto telling = Telling(CallChain(board));
+  if (telling.first == nullptr) return 0;
+  const auto [found, fresh] = ids_.try_emplace(telling, static_cast<std::uint32_t>(places_.size()));
+  if (fresh) {
+    Place place{telling.first->name, telling.second != nullptr ? telling.second->name : ""};
+    places_.push_back(std::move(place));
+  }
+  return found->second;
+}
+
+}  // namespace trial

@@ -1,0 +1,72 @@
+#include "replay/subject/sketch/receive_buffer.h"
+
+namespace trial {
+namespace {
+
+// Offsets that follow from the core's class definitions with avr-gcc's layout (no padding,
+// two-byte pointers): Print has a vtable pointer and write_error (4 bytes), Stream adds _timeout
+// and _startMillis (8).
+constexpr std::uint16_t kStreamSize = 12;
+constexpr std::uint16_t kUartRegisters = 12;                       // six pointers
+constexpr std::uint16_t kHead = kStreamSize + kUartRegisters + 1;  // behind _written
+constexpr std::uint16_t kTail = kHead + 1;
+constexpr std::uint16_t kRing = kHead + 4;
+constexpr std::uint16_t kSoftBitMask = kStreamSize + 1;  // behind _receivePin
+constexpr std::uint16_t kSoftPortRegister = kStreamSize + 2;
+
+bool PowerOfTwo(std::uint32_t n) { return n >= 16 && n <= 256 && (n & (n - 1)) == 0; }
+
+}  // namespace
+
+std::uint16_t ReceiveBuffer::Waiting(const Board& board) const {
+  const int n = board.Data(put) - board.Data(take);
+  return static_cast<std::uint16_t>((n + size) % size);
+}
+
+std::optional<ReceiveBuffer> FindUartBuffer(const ElfImage& image, int number) {
+  const std::string name = number == 0 ? "Serial" : "Serial" + std::to_string(number);
+  const ElfSymbol* object = image.Variable(name);
+  if (object == nullptr || object->size <= kRing) return std::nullopt;
+  // Receive and transmit ring are of the same size unless the build says otherwise, in which case
+  // nothing tells how the object is parted.
+  const std::uint32_t rings = object->size - kRing;
+  if (rings % 2 != 0 || !PowerOfTwo(rings / 2)) return std::nullopt;
+  ReceiveBuffer buffer;
+  buffer.size = static_cast<std::uint16_t>(rings / 2);
+  buffer.put = static_cast<std::uint16_t>(object->address + kHead);
+  buffer.take = static_cast<std::uint16_t>(object->address + kTail);
+  buffer.data = static_cast<std::uint16_t>(object->address + kRing);
+  return buffer;
+}
+
+std::optional<SoftwarePorts> FindSoftwarePorts(const ElfImage& image) {
+  const ElfSymbol* ring = image.Variable("SoftwareSerial::_receive_buffer");
+  const ElfSymbol* put = image.Variable("SoftwareSerial::_receive_buffer_tail");
+  const ElfSymbol* take = image.Variable("SoftwareSerial::_receive_buffer_head");
+  const ElfSymbol* active = image.Variable("SoftwareSerial::active_object");
+  if (ring == nullptr || put == nullptr || take == nullptr || active == nullptr)
+    return std::nullopt;
+  if (ring->size < 8 || ring->size > 256) return std::nullopt;
+  SoftwarePorts ports;
+  // In this library "tail" is where bytes are put and "head" where they are taken.
+  ports.buffer.data = static_cast<std::uint16_t>(ring->address);
+  ports.buffer.size = static_cast<std::uint16_t>(ring->size);
+  ports.buffer.put = static_cast<std::uint16_t>(put->address);
+  ports.buffer.take = static_cast<std::uint16_t>(take->address);
+  ports.active_object = static_cast<std::uint16_t>(active->address);
+  return ports;
+}
+
+bool ListensAt(const Board& board, const SoftwarePorts& ports, std::uint16_t pin_register,
+               std::uint8_t bit) {
+  auto word = [&board](std::uint16_t at) {
+    return static_cast<std::uint16_t>(board.Data(at) |
+                                      board.Data(static_cast<std::uint16_t>(at + 1)) << 8);
+  };
+  const std::uint16_t object = word(ports.active_object);
+  if (object == 0) return false;
+  return board.Data(static_cast<std::uint16_t>(object + kSoftBitMask)) == (1u << bit) &&
+         word(static_cast<std::uint16_t>(object + kSoftPortRegister)) == pin_register;
+}
+
+}  // namespace trial
