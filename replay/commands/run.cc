@@ -1,0 +1,483 @@
+// bytetrial run: puts a program, a board or a sketch on trial against recorded replies.
+#include <pthread.h>
+#include <unistd.h>
+
+#include <CLI/CLI.hpp>
+#include <algorithm>
+#include <csignal>
+#include <cstdio>
+#include <cstdlib>
+#include <filesystem>
+#include <fstream>
+#include <memory>
+#include <thread>
+
+#include "capture/base/clock.h"
+#include "capture/base/text.h"
+#include "capture/base/version.h"
+#include "capture/store/capture_writer.h"
+#include "replay/commands/commands.h"
+#include "replay/judge/report.h"
+#include "replay/judge/request.h"
+#include "replay/part/build.h"
+#include "replay/part/message_text.h"
+#include "replay/subject/port.h"
+#include "replay/subject/program.h"
+#include "replay/subject/sketch_subject.h"
+
+namespace trial {
+namespace {
+
+using witness::Code;
+using witness::Result;
+using witness::Status;
+
+struct RunOptions {
+  std::string file;
+  RunRequest request;
+  std::vector<std::string> tries;
+  bool pairs = false;
+  bool all = false;
+  bool standard_streams = false;
+  bool tcp = false;
+  std::string as = "module";
+  std::uint32_t baud = 0;
+  std::string within;
+  std::optional<int> exit;
+  std::map<std::string, std::string> sketch_settings;
+  std::string shard;
+  std::string shrink = "first";
+  std::string junit;
+  std::string json;
+  std::string keep;
+};
+
+// SIGINT and SIGTERM, taken by a thread of its own, so that every trial ends in good order.
+class Interruptions {
+ public:
+  explicit Interruptions(Subject& subject) {
+    sigemptyset(&set_);
+    sigaddset(&set_, SIGINT);
+    sigaddset(&set_, SIGTERM);
+    sigaddset(&set_, SIGUSR1);  // ours: the end of this object
+    pthread_sigmask(SIG_BLOCK, &set_, &before_);
+    thread_ = std::thread([this, &subject] {
+      int signal = 0;
+      while (sigwait(&set_, &signal) == 0 && signal != SIGUSR1) subject.Interrupt();
+    });
+  }
+  ~Interruptions() {
+    pthread_kill(thread_.native_handle(), SIGUSR1);
+    thread_.join();
+    pthread_sigmask(SIG_SETMASK, &before_, nullptr);
+  }
+  Interruptions(const Interruptions&) = delete;
+  Interruptions& operator=(const Interruptions&) = delete;
+
+ private:
+  sigset_t set_;
+  sigset_t before_;
+  std::thread thread_;
+};
+
+// Command line and plan in one; what the command line says comes first.
+Status Complete(RunOptions& options) {
+  RunRequest& request = options.request;
+  const auto text = ReadTextFile(options.file);
+  const bool readable = text.ok() || text.status().code() == Code::kInvalidArgument;
+  if (!readable) return text.status();
+  if (text.ok() && LooksLikePlan(*text) && text->find('\0') == std::string::npos) {
+    auto plan = LoadPlan(options.file);
+    if (!plan.ok()) return plan.status();
+    if (!request.program.empty() || !request.port.empty() || !request.sketch.empty())
+      return {Code::kInvalidArgument,
+              options.file + ": is a plan, which names what is on trial; give one or the other"};
+    RunRequest merged = *std::move(plan);
+    if (!request.vary.empty()) {
+      merged.vary = request.vary;
+      merged.tries.clear();
+    }
+    if (request.jobs != 0) merged.jobs = request.jobs;
+    if (request.repeat != 1) merged.repeat = request.repeat;
+    if (request.seed != 1) merged.seed = request.seed;
+    request = std::move(merged);
+  } else {
+    request.capture = options.file;
+  }
+  if (options.pairs + options.all + (request.random > 0 && options.request.tries.empty() ? 1 : 0) >
+          1 &&
+      options.pairs + options.all > 1)
+    return {Code::kInvalidArgument, "give one of --pairs, --all and --random"};
+  if (options.pairs) request.combine = Combine::kPairs;
+  if (options.all) request.combine = Combine::kAll;
+  if (request.random > 0) request.combine = Combine::kRandom;
+  if (options.standard_streams) request.link = Link::kStandardStreams;
+  if (options.tcp) request.link = Link::kTcp;
+  if (options.as == "host") request.as_host = true;
+  if (!options.sketch_settings.empty()) request.sketch_settings = options.sketch_settings;
+  if (options.exit) request.demands.exit = options.exit;
+  if (!options.within.empty()) {
+    const auto within = witness::ParseDuration(options.within);
+    if (!within.ok()) return within.status().In("--within");
+    request.demands.within = *within;
+  }
+  for (const std::string& text_form : options.tries) {
+    std::vector<std::string> names;
+    std::istringstream words(text_form);
+    for (std::string word; words >> word;) names.push_back(word);
+    if (names.size() == 1 && names[0] == "recorded") names.clear();
+    request.tries.push_back(std::move(names));
+  }
+  const int subjects = (request.program.empty() ? 0 : 1) + (request.port.empty() ? 0 : 1) +
+                       (request.sketch.empty() ? 0 : 1);
+  if (subjects != 1)
+    return {Code::kInvalidArgument,
+            "name what is on trial: a program behind -- (as in -- python3 script.py {port}), "
+            "--port PORT or --sketch FILE.elf"};
+  if (request.as_host && request.port.empty())
+    return {Code::kInvalidArgument, "--as host needs the module's port: --port PORT"};
+  return witness::OkStatus();
+}
+
+Result<std::unique_ptr<Subject>> MakeSubject(const RunRequest& request) {
+  if (!request.port.empty())
+    return MakePortSubject({request.port, request.reset_by_dtr, request.watch});
+  if (!request.sketch.empty()) {
+    auto settings = MakeSketchSettings(request.sketch, request.sketch_settings);
+    if (!settings.ok()) return settings.status();
+    return MakeSketchSubject(*settings);
+  }
+  ProgramSetup setup;
+  setup.arguments = request.program;
+  setup.link = request.link;
+  return MakeProgramSubject(setup);
+}
+
+// "2/5" is the second of five; else as continuous integration says it in the environment.
+Status ReadShard(const std::string& text, std::size_t& shard, std::size_t& shards) {
+  shard = 0;
+  shards = 1;
+  if (!text.empty()) {
+    unsigned i = 0;
+    unsigned n = 0;
+    char rest = 0;
+    if (std::sscanf(text.c_str(), "%u/%u%c", &i, &n, &rest) != 2 || n == 0 || i == 0 || i > n)
+      return {Code::kInvalidArgument, "--shard " + text + ": write it as 2/5, the second of five"};
+    shard = i - 1;
+    shards = n;
+    return witness::OkStatus();
+  }
+  const char* total = std::getenv("GTEST_TOTAL_SHARDS");
+  const char* index = std::getenv("GTEST_SHARD_INDEX");
+  if (total == nullptr || index == nullptr) return witness::OkStatus();
+  const long n = std::atol(total);
+  const long i = std::atol(index);
+  if (n < 1 || i < 0 || i >= n)
+    return {Code::kInvalidArgument, "GTEST_SHARD_INDEX and GTEST_TOTAL_SHARDS do not fit together"};
+  shard = static_cast<std::size_t>(i);
+  shards = static_cast<std::size_t>(n);
+  return witness::OkStatus();
+}
+
+Result<std::vector<Combination>> PlanOf(const RunRequest& request, const Part& part) {
+  if (!request.tries.empty()) {
+    std::vector<Combination> plan;
+    for (const auto& names : request.tries) {
+      Combination combination;
+      for (const std::string& name : names) {
+        const auto variation = ParseVariation(name);
+        if (!variation.ok()) return variation.status();
+        if (!variation->Plain()) combination.push_back(*variation);
+      }
+      plan.push_back(std::move(combination));
+    }
+    return plan;
+  }
+  std::vector<FactorLevels> wishes;
+  for (const std::string& text : request.vary)
+    if (Status status = AddWish(text, part, wishes); !status.ok()) return status.In("--vary");
+  if (request.vary.empty()) wishes = UsualWishes();
+  PlanOptions options;
+  options.combine = request.combine;
+  options.random = request.random;
+  options.seed = request.seed;
+  return MakePlan(wishes, options);
+}
+
+// The command line that runs one combination again.
+std::string Reproduce(const RunOptions& options, const Subject& subject,
+                      const Combination& combination) {
+  const RunRequest& request = options.request;
+  const std::string file = request.capture.empty() ? options.file : request.capture;
+  std::string line = "bytetrial run " + ShellQuoted(file);
+  line += combination.size() == 1 && combination[0].level.find(',') == std::string::npos
+              ? " --vary " + ShellQuoted(combination[0].Name())
+              : " --try " +
+                    ShellQuoted(combination.empty() ? "recorded" : CombinationName(combination));
+  if (!request.with.empty()) line += " --with " + ShellQuoted(request.with);
+  if (request.seed != 1) line += " --seed " + std::to_string(request.seed);
+  for (const auto& text : request.demands.ignore) line += " --ignore " + ShellQuoted(text);
+  for (const auto& text : request.demands.must_say) line += " --must-say " + ShellQuoted(text);
+  for (const auto& text : request.demands.must_not_say)
+    line += " --must-not-say " + ShellQuoted(text);
+  if (request.demands.exit) line += " --exit " + std::to_string(*request.demands.exit);
+  if (!options.within.empty()) line += " --within " + options.within;
+  return line + " " + subject.CommandLine();
+}
+
+// The conversation of one trial as a capture.
+Status KeepConversation(const Observations& seen, const std::string& title,
+                        const std::string& path) {
+  witness::CaptureInfo info;
+  info.tool = std::string("bytetrial ") + witness::kToolVersion;
+  info.origin = witness::Origin::kTrial;
+  info.title = title;
+  info.virtual_time = seen.virtual_time;
+  witness::WriterOptions options;
+  options.durability = witness::Durability::kRelaxed;
+  options.replace = true;
+  auto writer = witness::CaptureWriter::Create(path, info, options);
+  if (!writer.ok()) return writer.status();
+  for (const witness::OwnedEvent& event : seen.conversation)
+    if (Status status = (*writer)->Append(event.View()); !status.ok()) return status;
+  return (*writer)->Close(seen.ended);
+}
+
+// What broke, as plans and captures in the folder that the person named (plans else here).
+Status KeepAll(const RunOptions& options, TrialsOutcome& outcome) {
+  if (!options.keep.empty()) {
+    std::error_code error;
+    std::filesystem::create_directories(options.keep, error);
+    if (error) return {Code::kIo, options.keep + ": " + error.message()};
+    const auto keep = [&](TrialResult& trial, const std::string& name) {
+      trial.kept = options.keep + "/" + name + ".witness";
+      return KeepConversation(trial.observations, CombinationName(trial.combination), trial.kept);
+    };
+    if (Status status = keep(outcome.baseline, "as-recorded"); !status.ok()) return status;
+    for (TrialResult& trial : outcome.trials) {
+      const std::string number = std::to_string(trial.index + 1);
+      const std::string name =
+          "trial-" + std::string(number.size() < 4 ? 4 - number.size() : 0, '0') + number;
+      if (Status status = keep(trial, name); !status.ok()) return status;
+    }
+  }
+  std::size_t number = 0;
+  for (TrialResult& trial : outcome.trials) {
+    if (trial.smallest.empty()) continue;
+    RunRequest smallest = options.request;
+    smallest.vary.clear();
+    smallest.tries.assign(1, {});
+    smallest.combine = Combine::kOneAtATime;
+    smallest.random = 0;
+    for (const Variation& variation : trial.smallest) smallest.tries[0].push_back(variation.Name());
+    const std::string folder = options.keep.empty() ? "" : options.keep + "/";
+    trial.plan = folder + "broken-" + std::to_string(++number) + ".textproto";
+    if (Status status = SavePlan(smallest, trial.verdict.why, trial.plan); !status.ok())
+      return status;
+  }
+  return witness::OkStatus();
+}
+
+Status WriteWhole(const std::string& text, const std::string& path) {
+  return WriteTextFile(text, path, true);
+}
+
+Result<TrialsOutcome> RunAsHost(Subject& subject, const Judge& judge, const Part& part) {
+  RunLimits limits;
+  limits.within = judge.demands().within;
+  auto seen = subject.Run(part, limits);
+  if (!seen.ok()) return seen.status();
+  TrialsOutcome outcome;
+  outcome.played = part;
+  outcome.following = "are the module's own, compared with the recorded ones";
+  outcome.baseline.observations = *std::move(seen);
+  outcome.baseline.verdict = judge.OfModule(part.asks, outcome.baseline.observations);
+  outcome.baseline.runs = 1;
+  outcome.baseline.took = outcome.baseline.observations.ended - Instant();
+  std::vector<Duration> errors;
+  for (const Said& said : outcome.baseline.observations.said)
+    errors.push_back(said.sent - said.send.due);
+  outcome.timing = TimingOf(errors);
+  return outcome;
+}
+
+int Run(RunOptions& options) {
+  const auto fail = [](const Status& status) { return witness::Fail("bytetrial run", status); };
+  if (Status status = Complete(options); !status.ok()) return fail(status);
+  const RunRequest& request = options.request;
+  TrialsSetup setup;
+  if (Status status = ReadShard(options.shard, setup.shard, setup.shards); !status.ok())
+    return fail(status);
+  auto judge = Judge::Create(request.demands);
+  if (!judge.ok()) return fail(judge.status());
+
+  BuiltPart built;
+  if (request.part) {
+    built.part = *request.part;
+  } else {
+    auto loaded = LoadPartOrCapture(
+        request.capture, request.as_host ? witness::Side::kHost : witness::Side::kModule);
+    if (!loaded.ok()) return fail(loaded.status());
+    built = *std::move(loaded);
+  }
+  for (const std::string& remark : built.remarks)
+    std::fprintf(stderr, "bytetrial run: %s\n", witness::SafeName(remark).c_str());
+  if (options.baud != 0) built.part.line.baud = options.baud;
+  setup.part = NumberReplies(built.part);
+  Part other;
+  if (!request.with.empty()) {
+    auto loaded = LoadPartOrCapture(request.with, witness::Side::kModule);
+    if (!loaded.ok()) return fail(loaded.status());
+    other = NumberReplies(std::move(loaded->part));
+    setup.with = &other;
+  }
+  auto plan = PlanOf(request, setup.part);
+  if (!plan.ok()) return fail(plan.status());
+  auto subject = MakeSubject(request);
+  if (!subject.ok()) return fail(subject.status());
+
+  setup.plan = *std::move(plan);
+  setup.seed = request.seed;
+  setup.repeat = std::max(1u, request.repeat);
+  setup.jobs = request.jobs > 0 ? request.jobs : UsualJobs();
+  if (options.shrink == "off") setup.shrink_runs = 0;
+  if (options.shrink == "every") setup.shrink_at_most = 1000;
+  ReportSetup report_setup;
+  report_setup.capture = request.capture.empty() ? options.file : request.capture;
+  report_setup.subject = (*subject)->Describe();
+  report_setup.seed = setup.seed;
+  report_setup.planned = request.as_host ? 0 : setup.plan.size();
+  report_setup.shard = setup.shard;
+  report_setup.shards = setup.shards;
+  report_setup.reproduce = [&](const Combination& combination) {
+    return Reproduce(options, **subject, combination);
+  };
+
+  const bool progress = isatty(STDERR_FILENO) != 0;
+  Result<TrialsOutcome> outcome = Status(Code::kInterrupted, "interrupted");
+  {
+    const Interruptions interruptions(**subject);
+    if (request.as_host) {
+      outcome = RunAsHost(**subject, *judge, setup.part);
+    } else {
+      Trials trials(**subject, *judge, setup);
+      if (progress)
+        trials.on_trial = [](const TrialResult& result, std::size_t done, std::size_t all) {
+          std::fprintf(stderr, "\r\033[K%zu of %zu  %s: %s", done, all,
+                       witness::SafeName(CombinationName(result.combination)).c_str(),
+                       VerdictName(result.verdict.kind));
+          std::fflush(stderr);
+        };
+      outcome = trials.Run();
+    }
+  }
+  if (progress) std::fputs("\r\033[K", stderr);
+  if (!outcome.ok()) return fail(outcome.status());
+
+  if (Status status = KeepAll(options, *outcome); !status.ok()) return fail(status);
+  bytewitness::TrialReport report;
+  FillReport(*outcome, report_setup, report);
+  const bool colour = isatty(STDOUT_FILENO) != 0 && std::getenv("NO_COLOR") == nullptr;
+  const std::string text = TerminalReport(report, colour);
+  std::fwrite(text.data(), 1, text.size(),
+              options.json == "-" || options.junit == "-" ? stderr : stdout);
+  const auto write = [&](const std::string& path, const std::string& content) {
+    if (path.empty()) return witness::OkStatus();
+    if (path != "-") return WriteWhole(content, path);
+    std::fwrite(content.data(), 1, content.size(), stdout);
+    return witness::OkStatus();
+  };
+  if (Status status = write(options.json, JsonReport(report)); !status.ok()) return fail(status);
+  if (Status status = write(options.junit, JUnitReport(report)); !status.ok()) return fail(status);
+  return AllHeld(report) ? witness::kExitDone : witness::kExitNo;
+}
+
+std::string FactorsHelp() {
+  std::string text = "Factors for --vary:\n";
+  for (const Factor& factor : Factors()) {
+    text += "  " + factor.name;
+    text.append(factor.name.size() < 12 ? 12 - factor.name.size() : 1, ' ');
+    text += factor.levels + (factor.by_itself ? "  *" : "") + "\n";
+  }
+  return text + "  * tried if no --vary is given. A level for one reply only: ending=none@2.\n";
+}
+
+}  // namespace
+
+void AddRun(CLI::App& app, Outcome& outcome) {
+  auto options = std::make_shared<RunOptions>();
+  CLI::App* command = app.add_subcommand(
+      "run", "Put a program, a board or a sketch on trial against recorded replies");
+  RunRequest& request = options->request;
+  command->add_option("FILE", options->file, "Capture, part or trial plan (textproto)")->required();
+  command->add_option("PROGRAM", request.program,
+                      "Behind --: the program on trial; {port} becomes its port's name");
+  command->add_option("--vary", request.vary, "FACTOR=LEVEL,... or FACTOR; may be repeated")
+      ->type_name("VARY")
+      ->allow_extra_args(false);
+  command->add_option("--try", options->tries, "One combination, as in \"ending=none split=2\"")
+      ->type_name("COMBINATION")
+      ->allow_extra_args(false);
+  command->add_flag("--pairs", options->pairs, "Combine so that every pair of levels occurs");
+  command->add_flag("--all", options->all, "Try every combination");
+  command->add_option("--random", request.random, "Try N combinations drawn with --seed")
+      ->type_name("N");
+  command->add_option("--seed", request.seed, "For all that is drawn (1)")->type_name("S");
+  command->add_option("--with", request.with, "A second capture, for --vary with")
+      ->type_name("FILE");
+  command->add_flag("--stdio", options->standard_streams,
+                    "The program's standard input and output are the line");
+  command->add_flag("--tcp", options->tcp, "{port} becomes HOST:PORT, where we listen");
+  command->add_option("--port", request.port, "A board (or module) at this port is on trial")
+      ->type_name("PORT");
+  command->add_option("--as", options->as, "module: we answer; host: we ask the module at --port")
+      ->check(CLI::IsMember({"module", "host"}));
+  command->add_flag("--reset-by-dtr", request.reset_by_dtr,
+                    "Restart the board before each trial by dropping DTR");
+  command->add_option("--watch", request.watch, "A second port with what the board prints")
+      ->type_name("PORT");
+  command->add_option("--baud", options->baud, "Rate of --port, if not as recorded")
+      ->type_name("N");
+  command->add_option("--sketch", request.sketch, "An emulated sketch is on trial")
+      ->type_name("FILE.elf");
+  for (const char* key : {"module-on", "talk-on", "mcu", "clock", "watch-pin", "brown-out"})
+    command
+        ->add_option_function<std::string>(
+            std::string("--") + key,
+            [options, key](const std::string& value) { options->sketch_settings[key] = value; },
+            "With --sketch")
+        ->type_name("TEXT");
+  command->add_option("--ignore", request.demands.ignore, "Parts of output lines that may differ")
+      ->type_name("REGEX")
+      ->allow_extra_args(false);
+  command->add_option("--must-say", request.demands.must_say, "Must be found in the output")
+      ->type_name("REGEX")
+      ->allow_extra_args(false);
+  command->add_option("--must-not-say", request.demands.must_not_say, "Must not be found in it")
+      ->type_name("REGEX")
+      ->allow_extra_args(false);
+  command->add_option("--exit", options->exit, "Exit status that it must end with")->type_name("N");
+  command->add_option("--within", options->within, "Longest time of one trial (60s)")
+      ->type_name("TIME");
+  command->add_option("--repeat", request.repeat, "Run each trial N times: held k of N")
+      ->type_name("N");
+  command->add_option("--jobs", request.jobs, "Trials at once (as the machine can bear)")
+      ->type_name("N");
+  command->add_option("--shard", options->shard, "Only the i-th of n parts of the plan")
+      ->type_name("i/n");
+  command->add_option("--shrink", options->shrink, "Make broken combinations smaller")
+      ->check(CLI::IsMember({"off", "first", "every"}));
+  command->add_option("--junit", options->junit, "Write JUnit XML")->type_name("FILE");
+  command->add_option("--json", options->json, "Write all results as JSON; - for standard output")
+      ->type_name("FILE");
+  command->add_option("--keep", options->keep, "Keep each trial's conversation and what broke")
+      ->type_name("DIR");
+  command->footer(
+      FactorsHelp() +
+      "\nExample: bytetrial run sedge-b.witness --vary ending -- python3 "
+      "butt-watch.py {port}\nExit status: 0 all held, 1 not all, 2 wrong usage or plan, 3 "
+      "a port, file or program failed.");
+  command->callback([options, &outcome] { outcome.exit_status = Run(*options); });
+}
+
+}  // namespace trial
