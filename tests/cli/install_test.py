@@ -1,0 +1,55 @@
+"""`cmake --install` into a prefix: what is there works from there and needs nothing of the sources."""
+import os
+import subprocess
+import tempfile
+import unittest
+
+import bench
+
+
+class Install(unittest.TestCase):
+    @classmethod
+    def setUpClass(cls):
+        cls.folder = tempfile.TemporaryDirectory(prefix="install-")
+        cls.prefix = os.path.join(cls.folder.name, "prefix")
+        subprocess.run(["cmake", "--install", bench.BINARY, "--prefix", cls.prefix], check=True,
+                       stdout=subprocess.DEVNULL)
+
+    @classmethod
+    def tearDownClass(cls):
+        cls.folder.cleanup()
+
+    def path(self, *parts):
+        return os.path.join(self.prefix, *parts)
+
+    def test_everything_a_person_needs_is_there(self):
+        for parts in (("bin", "bytewitness"), ("bin", "bytetrial"),
+                      ("share", "doc", "bytewitness", "LICENSE"),
+                      ("share", "doc", "bytewitness", "README.md"),
+                      ("share", "bytewitness", "proto", "capture.proto"),
+                      ("share", "bytewitness", "proto", "examination.proto"),
+                      ("share", "bytewitness", "proto", "trial.proto"),
+                      ("share", "bytewitness", "samples", "sedge-a.textproto"),
+                      ("share", "bytewitness", "samples", "scripts", "butt_watch_copes.py")):
+            self.assertTrue(os.path.exists(self.path(*parts)), "/".join(parts))
+
+    def test_programs_run_from_there(self):
+        for program in ("bytewitness", "bytetrial"):
+            installed = bench.run(self.path("bin", program), "--version")
+            built = bench.run(os.path.join(bench.PROGRAMS, program), "--version")
+            self.assertEqual(installed.returncode, 0)
+            self.assertEqual(installed.stdout, built.stdout)
+            self.assertIn("capture format", installed.stdout)
+
+    def test_installed_part_is_played_by_the_installed_program(self):
+        link = os.path.join(self.folder.name, "module")
+        with bench.Running(self.path("bin", "bytetrial"), "play",
+                           self.path("share", "bytewitness", "samples", "sedge-b.textproto"),
+                           "--link", link) as player:
+            self.assertEqual(player.wait_for_line(), link)
+            self.assertTrue(os.path.islink(link))
+        self.assertFalse(os.path.lexists(link), "the link is taken away at the end")
+
+
+if __name__ == "__main__":
+    unittest.main()
