@@ -341,7 +341,10 @@ int Run(RunOptions& options) {
   setup.repeat = std::max(1u, request.repeat);
   setup.jobs = request.jobs > 0 ? request.jobs : UsualJobs();
   if (options.shrink == "off") setup.shrink_runs = 0;
-  if (options.shrink == "every") setup.shrink_at_most = 1000;
+  if (options.shrink == "every") {
+    setup.shrink_at_most = 1000;
+    setup.shrink_alike = true;
+  }
   ReportSetup report_setup;
   report_setup.capture = request.capture.empty() ? options.file : request.capture;
   report_setup.subject = (*subject)->Describe();

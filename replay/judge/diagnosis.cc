@@ -489,14 +489,7 @@ std::vector<Diagnosis> Diagnose(const TrialResult& baseline, const TrialResult& 
 std::vector<Diagnosis> DiagnoseBaseline(const TrialResult& baseline, const Part& part) {
   std::vector<Diagnosis> all;
   const Observations& seen = baseline.observations;
-  const auto knows = [&](ByteView command) {
-    for (const Rule& rule : part.rules) {
-      Cue cue = rule.cue;
-      if (cue.match == Match::kExact) cue.match = Match::kIgnoringEnding;
-      if (CompiledCue(cue).Matches(command)) return true;
-    }
-    return false;
-  };
+  const auto knows = [&](ByteView command) { return KnowsText(part, command); };
   std::string expected;
   for (const Bytes& terminator : part.command_end.terminators)
     expected += (expected.empty() ? "" : " or ") + SafeText(terminator);

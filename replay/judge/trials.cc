@@ -11,6 +11,7 @@
 #include <thread>
 
 #include "replay/judge/diagnosis.h"
+#include "replay/part/cue.h"
 #include "replay/vary/shrink.h"
 
 namespace trial {
@@ -224,7 +225,7 @@ void Trials::Shrink() {
     std::string sort = trial.verdict.diagnoses.empty() ? "" : trial.verdict.diagnoses[0].name;
     for (const Variation& variation : trial.combination)
       if (sort.empty() || trial.verdict.diagnoses.empty()) sort += " " + variation.factor;
-    if (!done.insert(sort).second) continue;
+    if (!done.insert(sort).second && !setup_.shrink_alike) continue;
     ++shrunk;
     const auto result =
         trial::Shrink(outcome_.played, trial.combination, setup_.shrink_runs,
@@ -253,7 +254,11 @@ Result<TrialsOutcome> Trials::Run() {
   for (const Rule& rule : setup_.part.rules) turns += rule.answers.size();
   const bool all_known = std::all_of(seen.commands.begin(), seen.commands.end(),
                                      [](const TakenCommand& c) { return c.known; });
-  if (setup_.part.plays == witness::Side::kModule && !seen.commands.empty() && !all_known) {
+  const bool other_ending = std::any_of(
+      seen.commands.begin(), seen.commands.end(),
+      [&](const TakenCommand& c) { return !c.known && KnowsText(setup_.part, c.bytes); });
+  if (setup_.part.plays == witness::Side::kModule && !seen.commands.empty() && !all_known &&
+      !other_ending) {
     Part in_order = setup_.part;
     in_order.following = Following::kInOrder;
     std::swap(setup_.part, in_order);

@@ -53,6 +53,7 @@ struct TrialsSetup {
   // Runs spent on making broken combinations smaller, each, and for how many of them.
   std::size_t shrink_runs = 40;
   std::size_t shrink_at_most = 4;
+  bool shrink_alike = false;  // also those that look like one that was made smaller already
 };
 
 struct TrialsOutcome {

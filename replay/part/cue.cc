@@ -2,6 +2,8 @@
 
 #include <re2/re2.h>
 
+#include <algorithm>
+
 #include "capture/base/text.h"
 
 namespace trial {
@@ -69,6 +71,14 @@ bool CompiledCue::Matches(ByteView command) const {
     }
   }
   return false;
+}
+
+bool KnowsText(const Part& part, ByteView command) {
+  return std::any_of(part.rules.begin(), part.rules.end(), [&](const Rule& rule) {
+    Cue cue = rule.cue;
+    if (cue.match == Match::kExact) cue.match = Match::kIgnoringEnding;
+    return CompiledCue(cue).Matches(command);
+  });
 }
 
 }  // namespace trial

@@ -31,4 +31,7 @@ class CompiledCue {
   std::unique_ptr<Pattern> pattern_;
 };
 
+// Whether a rule knows the command, its line ending left out.
+bool KnowsText(const Part& part, ByteView command);
+
 }  // namespace trial

@@ -2,12 +2,14 @@
 //
 //   watch PORT [waits-lf | exact | too-early]
 //
-// Without a fault it copes: the good twin of every faulty one.
+// Without a fault it copes: the good twin of every faulty one, which differs from it in that one
+// thing.
 #include <fcntl.h>
 #include <poll.h>
 #include <termios.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cstdio>
 #include <string>
 
@@ -26,7 +28,9 @@ std::string ReadReply(int port, const std::string& fault) {
   std::string reply = ReadSome(port, 1500);
   if (fault == "too-early") return reply;
   if (fault == "waits-lf") {
-    while (reply.find("OK\r\n") == std::string::npos && reply.find("OK\n") == std::string::npos) {
+    // Lines, the last of them OK or ERROR; a line is over when its LF is there, or after a second.
+    while (reply.find("OK\n") == std::string::npos && reply.find("OK\r\n") == std::string::npos &&
+           reply.find("ERROR") == std::string::npos) {
       const std::string more = ReadSome(port, 1000);
       if (more.empty()) break;
       reply += more;
@@ -37,10 +41,21 @@ std::string ReadReply(int port, const std::string& fault) {
   return reply;
 }
 
-std::string TextOf(const std::string& reply) {
-  const auto plus = reply.find('+');
-  if (plus == std::string::npos) return reply.find("OK") != std::string::npos ? "OK" : "ERROR";
-  std::string text = reply.substr(plus, reply.find_first_of("\r\n", plus) - plus);
+// What the module said to `command`, whatever its line ending; empty if it is not in `reply`.
+std::string TextOf(const std::string& command, const std::string& reply, const std::string& fault) {
+  if (fault == "exact" && !reply.ends_with("\r\nOK\r\n")) return "";
+  if (command == "AT") {
+    const auto good = reply.find("OK");
+    const auto bad = reply.find("ERROR");
+    if (good == bad) return "";
+    return good < bad ? "OK" : "ERROR";
+  }
+  const std::string name = command.substr(2, command.size() - 3) + ": ";  // "+FW: " for "AT+FW?"
+  const auto at = reply.find(name);
+  if (at == std::string::npos) return "";
+  const auto from = at + name.size();
+  std::string text =
+      reply.substr(from, std::min(reply.find_first_of("\r\n", from), reply.size()) - from);
   if (text.size() > 2 && text.ends_with("OK")) text.resize(text.size() - 2);
   return text;
 }
@@ -61,13 +76,12 @@ int main(int argc, char** argv) {
     }
     const std::string line = command + "\r\n";
     if (write(port, line.data(), line.size()) < 0) return 3;
-    const std::string reply = ReadReply(port, fault);
-    if (reply.empty() || (fault == "exact" && !reply.ends_with("\r\nOK\r\n"))) {
-      std::printf("%s to %s\n", reply.empty() ? "no reply" : "not the reply that I know",
-                  command.c_str());
+    const std::string text = TextOf(command, ReadReply(port, fault), fault);
+    if (text.empty()) {
+      std::printf("no reply that I know to %s\n", command.c_str());
       return 1;
     }
-    std::printf("%s -> %s\n", command.c_str(), TextOf(reply).c_str());
+    std::printf("%s -> %s\n", command.c_str(), text.c_str());
     std::fflush(stdout);
   }
   return 0;

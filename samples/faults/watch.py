@@ -3,7 +3,8 @@
 
   watch.py PORT [FAULT] [--ending none|crlf]
 
-Without FAULT it copes: the good twin of every faulty one. `bytetrial run` is to tell them apart.
+Without FAULT it copes: the good twin of every faulty one, which differs from it in that one thing.
+`bytetrial run` is to tell them apart.
 """
 import re
 import sys
@@ -13,12 +14,18 @@ import serial
 
 FAULTS = ("waits-lf", "exact", "too-early", "first-line", "keeps-leftover", "gives-up", "no-timeout",
           "cuts", "decodes")
-WAIT = 1.5
-QUIET = 0.12
+# What is looked for in the reply to each command. The line ending may be any, or none.
+WANTED = {
+    "AT": rb"(OK|ERROR)",
+    "AT+FW?": rb"\+FW: ([^\r\n]*?)(?=OK[\r\n]*$|[\r\n]|$)",
+    "AT+SIGNAL?": rb"\+SIGNAL: ([^\r\n]*?)(?=OK[\r\n]*$|[\r\n]|$)",
+}
+WAIT = 1.5   # for the first byte of a reply
+QUIET = 0.15  # a reply is over after this long silence
 
 
-def all_of_it(port, fault):
-    """What comes until the line is silent."""
+def until_silent(port, fault):
+    """All that comes until the line is silent."""
     reply = b""
     began = last = time.monotonic()
     while True:
@@ -27,52 +34,53 @@ def all_of_it(port, fault):
         if piece:
             reply += piece
             last = now
-        if fault == "no-timeout" and not reply:
-            continue
-        if reply and not piece and now - last > QUIET:
-            return reply
-        if not reply and now - began > (0.1 if fault == "gives-up" else WAIT):
-            return reply
-
-
-def read_reply(port, fault):
-    if fault == "waits-lf":
-        port.timeout = 1  # readline() waits so long if no LF comes
-        reply = b""
-        while True:
-            line = port.readline()
-            reply += line
-            if not line or line.strip() in (b"OK", b"ERROR"):
+        elif reply:
+            if now - last > QUIET:
                 return reply
-    if fault == "too-early":
-        port.timeout = WAIT
-        first = port.read(1)
-        return first + port.read(port.in_waiting)
-    if fault == "keeps-leftover":
-        reply = b""
-        began = time.monotonic()
-        while not re.search(rb"OK|ERROR", reply) and time.monotonic() - began < WAIT:
-            reply += port.read(1)
-        return reply
-    if fault == "cuts":
-        return all_of_it(port, fault)[:64]
-    return all_of_it(port, fault)
+        elif fault != "no-timeout" and now - began > (0.1 if fault == "gives-up" else WAIT):
+            return reply
+
+
+def until_result_code(port, fault):
+    """Lines, the last of them OK or ERROR. A line is over when its LF is there, or after a second."""
+    reply = b""
+    port.timeout = 1
+    while True:
+        line = port.readline()
+        reply += line
+        if not line or line.strip() in (b"OK", b"ERROR"):
+            return reply
+
+
+def what_is_there(port, fault):
+    """One read: what has come with the first byte."""
+    port.timeout = WAIT
+    first = port.read(1)
+    port.timeout = 0
+    return first + port.read(256)
+
+
+def up_to_ok(port, fault):
+    """Nothing behind the first OK is read, nor thrown away."""
+    reply = b""
+    began = time.monotonic()
+    while not re.search(rb"OK|ERROR", reply) and time.monotonic() - began < WAIT:
+        reply += port.read(1)
+    return reply
 
 
 def text_of(reply, command, fault):
-    """The information text of a reply, or its result code if it has none."""
-    if fault == "exact":
-        if not reply.endswith(b"\r\nOK\r\n"):
-            sys.exit("not the reply that I know: %r" % reply)
-        return reply.decode("ascii", "replace").strip().split("\r\n")[0]
-    text = reply.decode("ascii") if fault == "decodes" else reply.decode("ascii", "replace")
+    """What the module said to `command`; nothing if it is not in `reply`."""
+    if fault == "cuts":
+        reply = reply[:64]
+    if fault == "decodes":
+        reply = reply.decode("ascii").encode()
     if fault == "first-line":
-        return (text.strip().splitlines() or [""])[0]
-    found = re.search(r"\+(?:FW|SIGNAL): ([ -~]*?)(?:OK|ERROR)?[\r\n]", text + "\n")
-    if found:
-        return found.group(1)
-    found = re.search(r"OK|ERROR", text)
-    return found.group(0) if found else ""
+        return (reply.split() or [b""])[0].decode("ascii", "backslashreplace")
+    if fault == "exact" and not reply.endswith(b"\r\nOK\r\n"):
+        return ""
+    found = re.search(WANTED[command], reply)
+    return found.group(1).decode("ascii", "backslashreplace") if found else ""
 
 
 def main():
@@ -85,17 +93,18 @@ def main():
     fault = words[1] if len(words) > 1 else None
     if not words or (fault and fault not in FAULTS):
         sys.exit(__doc__)
+    read = {"waits-lf": until_result_code, "too-early": what_is_there,
+            "keeps-leftover": up_to_ok}.get(fault, until_silent)
     with serial.Serial(words[0], 9600, timeout=0.02) as port:
-        for command in ("AT", "AT+FW?", "AT+SIGNAL?"):
+        for command in WANTED:
             if fault != "keeps-leftover":
-                time.sleep(0.02)
                 port.reset_input_buffer()
             port.write(command.encode() + ending)
-            reply = read_reply(port, fault)
-            if not reply:
-                print("no reply to", command)
+            text = text_of(read(port, fault), command, fault)
+            if not text:
+                print("no reply that I know to", command)
                 sys.exit(1)
-            print(command, "->", text_of(reply, command, fault))
+            print(command, "->", text)
 
 
 main()
