@@ -65,8 +65,6 @@ void Trials::Follow() {
   const auto& seen = outcome_.baseline.observations;
   std::size_t known = 0;
   for (const TakenCommand& command : seen.commands) known += command.known ? 1 : 0;
-  std::size_t turns = 0;
-  for (const Rule& rule : setup_.part.rules) turns += rule.answers.size();
   const std::string all = std::to_string(seen.commands.size());
   outcome_.following = known == seen.commands.size()
                            ? "by look-up: the recording knows each of its " + all + " commands"
