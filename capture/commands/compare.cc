@@ -1,11 +1,13 @@
-// bytewitness compare: whether two captures tell of modules that answer alike.
+// bytewitness compare: whether two captures or profiles tell of modules that answer alike.
 #include <CLI/CLI.hpp>
 #include <nlohmann/json.hpp>
 
 #include "capture/base/text.h"
 #include "capture/commands/capture_input.h"
 #include "capture/commands/commands.h"
+#include "capture/commands/compare_profiles.h"
 #include "capture/examine/compare.h"
+#include "capture/profile/profile.h"
 
 namespace witness {
 namespace {
@@ -73,6 +75,8 @@ std::string Json(const Comparison& comparison) {
 
 int Run(const CompareArguments& arguments) {
   const auto fail = [](const Status& status) { return Fail(kProgram, status); };
+  if (LooksLikeProfile(arguments.first) || LooksLikeProfile(arguments.second))
+    return RunCompareProfiles(arguments.first, arguments.second, arguments.json);
   const auto a = Load(arguments.first);
   if (!a.ok()) return fail(a.status());
   const auto b = Load(arguments.second);
@@ -90,16 +94,21 @@ int Run(const CompareArguments& arguments) {
 
 void AddCompare(CLI::App& app, Outcome& outcome) {
   CLI::App* command = app.add_subcommand(
-      "compare", "Says what two captures answer differently; exit status 1 if anything.");
+      "compare",
+      "Says what two captures or two profiles answer differently; exit status 1 if anything.");
   auto arguments = std::make_shared<CompareArguments>();
-  command->add_option("FIRST", arguments->first, "One capture")->required();
+  command->add_option("FIRST", arguments->first, "One capture or profile")->required();
   command->add_option("SECOND", arguments->second, "The other")->required();
   command->add_flag("--timing", arguments->options.timing,
                     "Turnarounds that differ by more than half count too");
   command->add_flag("--pieces", arguments->options.pieces,
                     "In how many pieces a reply came counts too");
   command->add_flag("--json", arguments->json, "As JSON");
-  command->footer("Example:\n  bytewitness compare batch-a.witness batch-b.witness");
+  command->footer(
+      "Spreads of two profiles' times are compared with a rank test (Mann and Whitney 1947) at 1 "
+      "%.\n"
+      "Example:\n  bytewitness compare batch-a.witness batch-b.witness\n"
+      "  bytewitness compare batch-a.profile batch-b.profile");
   command->callback([arguments, &outcome] { outcome.exit_status = Run(*arguments); });
 }
 

@@ -14,8 +14,8 @@
 #include <string>
 #include <vector>
 
+#include "capture/profile/profile.h"
 #include "capture/record/conversation.h"
-#include "capture/record/profile.h"
 
 namespace witness {
 

@@ -1,4 +1,4 @@
-// bytetrial part: makes a part from a capture, to be edited by hand.
+// bytetrial part: makes a part from a capture or a profile, to be edited by hand.
 #include <CLI/CLI.hpp>
 #include <cstdio>
 #include <memory>
@@ -60,9 +60,10 @@ int Run(const PartOptions& options) {
 
 void AddPart(CLI::App& app, Outcome& outcome) {
   auto options = std::make_shared<PartOptions>();
-  CLI::App* command =
-      app.add_subcommand("part", "Make a part from a capture, to be edited by hand and played");
-  command->add_option("FILE", options->capture, "Capture, or a part to be varied")->required();
+  CLI::App* command = app.add_subcommand(
+      "part", "Make a part from a capture or a survey's profile, to be edited by hand and played");
+  command->add_option("FILE", options->capture, "Capture or profile, or a part to be varied")
+      ->required();
   command->add_option("-o,--out", options->output, "Where to; without it standard output")
       ->type_name("FILE");
   command->add_option("--as", options->as, "Which side the part plays")

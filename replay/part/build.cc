@@ -8,6 +8,7 @@
 #include "capture/base/text.h"
 #include "capture/store/capture_reader.h"
 #include "replay/part/cue.h"
+#include "replay/part/from_profile.h"
 #include "replay/part/part_text.h"
 
 namespace trial {
@@ -256,6 +257,17 @@ Result<BuiltPart> LoadPartOrCapture(const std::string& path, Side plays) {
                                         (begin.size() < 4 || begin.substr(1) != "\x2A\x4D\x18") &&
                                         !path.ends_with(".witness");
   if (!text) return BuildPartFromCapture(path, plays);
+  if (witness::LooksLikeProfile(path)) {
+    if (plays != Side::kModule)
+      return Status(
+          Code::kInvalidArgument,
+          path + ": a profile tells how a module answers; the host's part is made of a capture");
+    const auto profile = witness::ReadProfileFile(path);
+    if (!profile.ok()) return profile.status();
+    auto built = BuildPartFromProfile(*profile);
+    if (!built.ok()) return built.status().In(path);
+    return built;
+  }
   auto part = LoadPart(path);
   if (!part.ok()) return part.status();
   BuiltPart built;

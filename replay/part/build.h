@@ -25,7 +25,7 @@ witness::Result<BuiltPart> BuildPart(const witness::Conversation& conversation,
 // Reads the capture at `path` and builds.
 witness::Result<BuiltPart> BuildPartFromCapture(const std::string& path, witness::Side plays);
 
-// A capture (by its first bytes) or a part as textproto.
+// A capture or a profile (by their first bytes), or a part as textproto.
 witness::Result<BuiltPart> LoadPartOrCapture(const std::string& path, witness::Side plays);
 
 }  // namespace trial

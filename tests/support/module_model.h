@@ -9,7 +9,7 @@
 #include <utility>
 #include <vector>
 
-#include "capture/record/profile.h"
+#include "capture/profile/profile.h"
 #include "tests/support/scripted_port.h"
 #include "tests/support/waveform.h"
 

@@ -2,7 +2,7 @@
 #include <algorithm>
 
 #include "capture/base/text.h"
-#include "capture/record/profile.h"
+#include "capture/profile/profile.h"
 
 namespace witness {
 namespace {

@@ -1,4 +1,4 @@
-#include "capture/record/profile.h"
+#include "capture/profile/profile.h"
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>

@@ -7,7 +7,7 @@
 #include <fstream>
 #include <sstream>
 
-#include "capture/record/profile.h"
+#include "capture/profile/profile.h"
 #include "proto/profile.pb.h"
 
 namespace witness {
@@ -51,6 +51,7 @@ void Put(const ProfileReply& from, Message::Reply& to) {
   to.set_outcome(static_cast<Message::Outcome>(from.outcome));
   for (const Bytes& text : from.texts) to.add_text(text);
   to.set_most_pieces(from.most_pieces);
+  for (const std::uint32_t size : from.piece_sizes) to.add_piece_size(size);
   for (const Duration d : from.turnarounds) to.mutable_turnaround()->add_ns(d.ns());
   for (const Duration d : from.longest_pauses) to.mutable_longest_pause()->add_ns(d.ns());
   to.set_change(from.change);
@@ -63,6 +64,7 @@ ProfileReply Take(const Message::Reply& from) {
   to.outcome = static_cast<ReplyOutcome>(from.outcome());
   to.texts.assign(from.text().begin(), from.text().end());
   to.most_pieces = from.most_pieces();
+  to.piece_sizes.assign(from.piece_size().begin(), from.piece_size().end());
   for (const std::int64_t ns : from.turnaround().ns())
     to.turnarounds.push_back(Duration::Nanoseconds(ns));
   for (const std::int64_t ns : from.longest_pause().ns())

@@ -57,6 +57,7 @@ struct ProfileReply {
   ReplyOutcome outcome = ReplyOutcome::kUnspecified;
   std::vector<Bytes> texts;  // the different answers, most frequent first, without echo
   std::uint32_t most_pieces = 0;
+  std::vector<std::uint32_t> piece_sizes;  // bytes of each piece of texts[0], as it came first
   std::vector<Duration> turnarounds;
   std::vector<Duration> longest_pauses;  // of answers that came in pieces
   std::string change;                    // the list's mark, if there is one

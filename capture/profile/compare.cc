@@ -4,7 +4,7 @@
 #include <cstdio>
 
 #include "capture/base/text.h"
-#include "capture/record/profile.h"
+#include "capture/profile/profile.h"
 
 namespace witness {
 namespace {

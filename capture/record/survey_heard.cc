@@ -1,0 +1,88 @@
+#include "capture/record/survey_heard.h"
+
+#include <algorithm>
+#include <cctype>
+
+namespace witness {
+namespace {
+
+// Reads that lie closer together than this are one piece: bytes of one burst reach us in several
+// reads.
+Duration PieceGap(const LineSettings& line) {
+  return std::max(Duration::Milliseconds(5), line.CharacterTime() * 3);
+}
+
+}  // namespace
+
+bool Readable(ByteView bytes) {
+  return bytes.size() >= 2 && std::all_of(bytes.begin(), bytes.end(), [](char c) {
+           return (c >= 0x20 && c <= 0x7E) || c == '\r' || c == '\n' || c == '\t';
+         });
+}
+
+std::size_t EchoLength(const Heard& heard) {
+  const Bytes all = heard.bytes();
+  std::size_t bare = heard.sent.size();
+  while (bare > 0 && (heard.sent[bare - 1] == '\r' || heard.sent[bare - 1] == '\n')) --bare;
+  std::size_t same = 0;
+  while (same < std::min(all.size(), heard.sent.size()) && all[same] == heard.sent[same]) ++same;
+  // Of the ending as much as comes back before the answer.
+  return bare >= 2 && same >= bare ? same : 0;
+}
+
+Bytes Body(const Heard& heard) { return heard.bytes().substr(EchoLength(heard)); }
+
+Bytes Lower(ByteView text) {
+  Bytes out(text);
+  for (char& c : out) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+  return out;
+}
+
+bool IsWithInsertion(const Bytes& text, const Bytes& wanted, std::size_t& front) {
+  front = 0;
+  if (text.size() < wanted.size() || wanted.empty()) return false;
+  while (front < wanted.size() && text[front] == wanted[front]) ++front;
+  std::size_t back = 0;
+  while (back < wanted.size() - front &&
+         text[text.size() - 1 - back] == wanted[wanted.size() - 1 - back])
+    ++back;
+  return front + back == wanted.size();
+}
+
+ReplyTiming TimingOf(const Heard& heard, const LineSettings& line) {
+  ReplyTiming out;
+  std::size_t skip = EchoLength(heard);
+  std::optional<Instant> last;
+  for (const HeardPiece& piece : heard.pieces) {
+    if (skip >= piece.bytes.size()) {
+      skip -= piece.bytes.size();
+      continue;
+    }
+    const auto size = static_cast<std::uint32_t>(piece.bytes.size() - skip);
+    skip = 0;
+    // The stamp is of the piece's end; its first byte of the reply came earlier by that length.
+    const Duration length = line.CharacterTime() * static_cast<std::int64_t>(size - 1);
+    const Instant began = std::max(piece.at - length, last.value_or(heard.sent_by));
+    if (!last) {
+      out.turnaround = std::max(Duration::Zero(), began - heard.sent_by);
+      out.piece_sizes = {0};
+    } else if (began - *last >= PieceGap(line)) {
+      out.piece_sizes.push_back(0);
+      out.longest_pause = std::max(out.longest_pause, began - *last);
+    }
+    out.piece_sizes.back() += size;
+    last = piece.at;
+  }
+  return out;
+}
+
+void AddEvidence(Basis& basis, const Heard& heard) {
+  ++basis.tries;
+  if (basis.events.size() > 40) return;
+  if (!heard.sent.empty()) basis.events.push_back(heard.sent_event);
+  for (const HeardPiece& piece : heard.pieces)
+    if (basis.events.empty() || basis.events.back() != piece.event)
+      basis.events.push_back(piece.event);
+}
+
+}  // namespace witness

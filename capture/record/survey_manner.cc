@@ -1,0 +1,92 @@
+// Echo, letter case, longest command.
+#include <string>
+
+#include "capture/base/text.h"
+#include "capture/record/survey_steps.h"
+
+namespace witness {
+
+bool Surveyor::Echo() {
+  progress_("does it echo?");
+  Basis& basis = profile_.echo_basis;
+  const Bytes longer = "AT+ZZQ0123456789ABCDEF?";
+  int echoed = 0;
+  int early = 0;
+  int late = 0;
+  for (int round = 0; round < 3; ++round) {
+    Heard heard;
+    if (!Ask(longer, profile_.send_ending, Usual(), heard)) return false;
+    AddEvidence(basis, heard);
+    if (EchoLength(heard) == 0) continue;
+    ++echoed;
+    const Duration leaving = heard.sent_by - heard.sent_at;
+    if (leaving < Duration::Milliseconds(4)) continue;  // too fast to tell
+    (heard.pieces.front().at < heard.sent_at + leaving / 2 ? early : late) += 1;
+  }
+  profile_.echo = echoed < 2   ? EchoKind::kOff
+                  : early >= 2 ? EchoKind::kByCharacter
+                  : late >= 2  ? EchoKind::kWhole
+                               : EchoKind::kOn;
+  basis.sure = echoed == 0 || echoed == 3 ? Found::kSure : Found::kLikely;
+  basis.why = std::to_string(echoed) + " of 3 commands came back";
+  if (profile_.echo == EchoKind::kOn) basis.why += "; at this rate not to be told how";
+  return Clean();
+}
+
+bool Surveyor::Case() {
+  Basis& basis = profile_.case_basis;
+  const Bytes small = Lower(plan_.query);
+  if (small == plan_.query) {
+    basis.why = "the query has no capital letters";
+    return true;
+  }
+  progress_("does it take small letters?");
+  int taken = 0;
+  for (int round = 0; round < 2; ++round) {
+    Heard heard;
+    if (!Ask(small, profile_.send_ending, Usual(), heard)) return false;
+    AddEvidence(basis, heard);
+    taken += IsAnswer(heard);
+  }
+  profile_.letter_case = taken == 2   ? LetterCase::kAny
+                         : taken == 0 ? LetterCase::kAsWrittenOnly
+                                      : LetterCase::kUnspecified;
+  basis.sure = taken == 1 ? Found::kUnsure : Found::kSure;
+  basis.why = std::to_string(taken) + " of 2 queries in small letters were answered alike";
+  return Clean();
+}
+
+bool Surveyor::Longest() {
+  Basis& basis = profile_.longest_basis;
+  if (!plan_.find_longest) {
+    basis.why = "not asked for (--longest)";
+    return true;
+  }
+  progress_("how long may a command be?");
+  Heard heard;
+  if (!Ask(kUnknownQuery, profile_.send_ending, Usual(), heard)) return false;
+  const Bytes no = Body(heard);
+  if (no.empty()) {
+    basis.sure = Found::kNotFound;
+    basis.why = "it does not say no, so a command that is too long cannot be told";
+    return true;
+  }
+  std::size_t taken = kUnknownQuery.size();
+  std::size_t refused = 2048;
+  while (refused - taken > 1) {
+    const std::size_t size = taken < 1024 && refused == 2048 ? taken * 2 : (taken + refused) / 2;
+    if (size >= refused) break;
+    const Bytes command = "AT+ZZQ" + Bytes(size - 7, 'Q') + "?";
+    if (!Ask(command, profile_.send_ending, Usual(), heard)) return false;
+    AddEvidence(basis, heard);
+    (Body(heard) == no ? taken : refused) = size;
+    if (Body(heard) != no && !Clean()) return false;
+  }
+  profile_.longest_command = static_cast<std::uint32_t>(taken);
+  basis.sure = refused == 2048 ? Found::kUnsure : Found::kLikely;
+  basis.why = refused == 2048 ? "no limit seen up to so many bytes"
+                              : "the longest that is still refused as an unknown command is";
+  return true;
+}
+
+}  // namespace witness
