@@ -32,8 +32,10 @@ Result<LineSettings> ToSettings(const LineOptions& options) {
   return out;
 }
 
-Result<OpenedPort> OpenAndSet(const std::string& name, const LineSettings& settings) {
-  Result<std::unique_ptr<Port>> port = OpenPort(name);
+Result<OpenedPort> OpenAndSet(const std::string& name, const LineSettings& settings,
+                              const OpenOptions& options) {
+  OpenReport report;
+  Result<std::unique_ptr<Port>> port = OpenPort(name, options, &report);
   if (!port.ok()) return port.status();
   Result<LineSettings> got = (*port)->Configure(settings);
   if (!got.ok()) return got.status();
@@ -41,11 +43,12 @@ Result<OpenedPort> OpenAndSet(const std::string& name, const LineSettings& setti
   const std::int64_t off = std::llabs(static_cast<std::int64_t>(got->baud) - asked);
   if (got->baud != 0 && off * 100 > asked) {
     std::fprintf(stderr,
-                 "%s: the port did not take %u baud, it runs at %u: expect rubbish if that is more "
-                 "than 2 %% off\n",
-                 SafeName(name).c_str(), settings.baud, got->baud);
+                 "%s: the port did not take %u baud, it runs at %u, %.1f %% off: more than 2 %% "
+                 "gives wrong characters, more than 5 %% rubbish\n",
+                 SafeName(name).c_str(), settings.baud, got->baud,
+                 100.0 * static_cast<double>(off) / static_cast<double>(asked));
   }
-  return OpenedPort{std::move(*port), *got};
+  return OpenedPort{std::move(*port), *got, std::move(report)};
 }
 
 Result<std::optional<Duration>> OptionalDuration(const char* option, const std::string& text) {

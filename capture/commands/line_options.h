@@ -8,6 +8,7 @@
 #include "capture/base/instant.h"
 #include "capture/base/line_settings.h"
 #include "capture/base/result.h"
+#include "capture/line/open_port.h"
 #include "capture/line/port.h"
 
 namespace CLI {
@@ -29,10 +30,12 @@ Result<LineSettings> ToSettings(const LineOptions& options);
 struct OpenedPort {
   std::unique_ptr<Port> port;
   LineSettings got;
+  OpenReport report;
 };
 
 // Opens and sets a port. A rate that the hardware did not take is told on stderr and used.
-Result<OpenedPort> OpenAndSet(const std::string& name, const LineSettings& settings);
+Result<OpenedPort> OpenAndSet(const std::string& name, const LineSettings& settings,
+                              const OpenOptions& options = {});
 
 // An option's text as a length of time; nullopt if it was not given.
 Result<std::optional<Duration>> OptionalDuration(const char* option, const std::string& text);

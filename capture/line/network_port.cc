@@ -105,9 +105,9 @@ class Listening : public ListeningPort {
     settings_ = got;
     if (server_) server_->ShowSettings(got);
   }
-  void ShowLines(std::uint32_t asserted) override {
+  void ShowLines(std::uint32_t asserted, std::uint32_t changed) override {
     lines_ = asserted;
-    if (server_) server_->ShowLines(asserted);
+    if (server_) server_->ShowLines(asserted, changed);
   }
 
   int poll_handle() const override {
@@ -135,7 +135,7 @@ class Listening : public ListeningPort {
     if (serial_) {
       server_ = ServeRfc2217(came->Release(), address_);
       server_->ShowSettings(settings_);
-      server_->ShowLines(lines_);
+      server_->ShowLines(lines_, 0);
     } else {
       client_ = std::move(*came);
     }

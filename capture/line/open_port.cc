@@ -48,10 +48,13 @@ PortFacts FactsFromFolder(const fs::path& folder, const std::string& name) {
     break;
   }
   out.latency_timer_ms = Number(FirstLine(device / "latency_timer"), 10);
+  out.usb_port = Number(FirstLine(device / "port_number"), 10);
   // The USB device stands a few folders above the port: the first with an idVendor.
   fs::path up = device;
   for (int level = 0; level < 6 && up.has_relative_path(); ++level, up = up.parent_path()) {
+    if (out.usb_interface < 0) out.usb_interface = Number(FirstLine(up / "bInterfaceNumber"), 16);
     if (!fs::exists(up / "idVendor", error)) continue;
+    out.usb_place = up.filename().string();
     out.usb_vendor = Number(FirstLine(up / "idVendor"), 16);
     out.usb_product = Number(FirstLine(up / "idProduct"), 16);
     out.description = FirstLine(up / "product");
@@ -73,7 +76,8 @@ bool ByNameAndNumber(const PortFacts& a, const PortFacts& b) {
 
 }  // namespace
 
-Result<std::unique_ptr<Port>> OpenPort(const std::string& name) {
+Result<std::unique_ptr<Port>> OpenPort(const std::string& name, const OpenOptions& options,
+                                       OpenReport* report) {
   if (IsNetworkName(name)) return ConnectPort(name);
   char resolved[PATH_MAX] = {};
   if (realpath(name.c_str(), resolved) == nullptr) return OpenError(name, errno);
@@ -86,10 +90,11 @@ Result<std::unique_ptr<Port>> OpenPort(const std::string& name) {
   if (device.starts_with("/dev/pts/")) {
     return OpenPtySide(name);
   }
-  return OpenSerialPort(device, name);
+  OpenReport unread;
+  return OpenSerialPort(device, name, options, report != nullptr ? *report : unread);
 }
 
-std::vector<PortFacts> ListPorts(const SystemFolders& folders) {
+std::vector<PortFacts> ListPorts(const SystemFolders& folders, bool held_by) {
   std::vector<PortFacts> out;
   std::error_code error;
   for (const fs::directory_entry& entry :
@@ -102,7 +107,7 @@ std::vector<PortFacts> ListPorts(const SystemFolders& folders) {
     const fs::path device = fs::path(folders.dev) / folder.filename();
     if (!fs::exists(device, missing)) continue;
     PortFacts facts = FactsFromFolder(folder, device.string());
-    facts.held_by = WhoHas(facts.name);
+    if (held_by) facts.held_by = WhoHas(facts.name);
     out.push_back(std::move(facts));
   }
   std::sort(out.begin(), out.end(), ByNameAndNumber);

@@ -117,7 +117,10 @@ class Port {
   // For the port at which a program or client sits: what became of its request for settings, and
   // how the module's lines stand (LineBit: kCts kDsr kDcd kRi). Shown to it as far as the port can.
   virtual void ShowSettings(const LineSettings&) {}
-  virtual void ShowLines(std::uint32_t) {}
+  // `changed`: which have just changed; only these are set on a port that has lines of its own.
+  virtual void ShowLines(std::uint32_t /*asserted*/, std::uint32_t /*changed*/) {}
+  // What it has asked for other than by reads, oldest first: a program sets its side of a pty.
+  virtual std::vector<LineRequest> TakeRequests() { return {}; }
 
   // False where the driver counts nothing (ptys, TCP). Cheap: called after every read.
   virtual bool Counts(LineCounts&) { return false; }

@@ -4,12 +4,14 @@
 #include <fcntl.h>
 #include <grp.h>
 #include <poll.h>
+#include <pwd.h>
 #include <sys/file.h>
 #include <sys/ioctl.h>
 #include <sys/stat.h>
 #include <termios.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <cstdio>
 #include <cstring>
@@ -56,6 +58,30 @@ std::vector<Holder> Holders(const std::string& path) {
   }
   closedir(processes);
   return out;
+}
+
+// Which right a person lacks who may not open `path`, and how to get it.
+std::string MissingRight(const std::string& path) {
+  constexpr const char* kRule =
+      "a udev rule can give it to a group: a line SUBSYSTEM==\"tty\", GROUP=\"dialout\", "
+      "MODE=\"0660\" in /etc/udev/rules.d/, then plug it in anew";
+  struct stat there = {};
+  if (stat(path.c_str(), &there) != 0) return "even its folder can't be read";
+  const group* owners = getgrgid(there.st_gid);
+  if (owners == nullptr || there.st_gid == 0 || (there.st_mode & 0060) != 0060)
+    return std::string("only its owner may: ") + kRule;
+  const std::string name = owners->gr_name;
+  std::vector<gid_t> mine(static_cast<std::size_t>(std::max(0, getgroups(0, nullptr))));
+  if (!mine.empty() && getgroups(static_cast<int>(mine.size()), mine.data()) < 0) mine.clear();
+  if (getegid() == there.st_gid || std::find(mine.begin(), mine.end(), there.st_gid) != mine.end())
+    return "though you are in its group " + name +
+           ": a security policy or a container keeps you out";
+  const passwd* me = getpwuid(geteuid());
+  for (char** member = owners->gr_mem; me != nullptr && *member != nullptr; ++member)
+    if (std::string(*member) == me->pw_name)
+      return "you have joined the group " + name +
+             ", but not in this login: log in again, or run newgrp " + name;
+  return "join the group " + name + " (sudo usermod -aG " + name + " $USER) and log in again";
 }
 
 }  // namespace
@@ -181,16 +207,7 @@ Status OpenError(const std::string& path, int error) {
                     path + ": no such port; `bytewitness ports` lists what is there");
     case EACCES:
     case EPERM: {
-      struct stat there = {};
-      std::string group;
-      if (stat(path.c_str(), &there) == 0 && (there.st_mode & S_IRGRP)) {
-        if (const struct group* g = getgrgid(there.st_gid)) group = g->gr_name;
-      }
-      return Status(Code::kIo, path + ": no permission to open it; " +
-                                   (group.empty() || group == "root"
-                                        ? "only root may: a udev rule can give it to a group"
-                                        : "join the group " + group + " (sudo usermod -aG " +
-                                              group + " $USER) and log in again"));
+      return Status(Code::kIo, path + ": no permission to open it; " + MissingRight(path));
     }
     case EBUSY:
     case EWOULDBLOCK: {

@@ -10,6 +10,7 @@
 #include <climits>
 #include <cstdlib>
 #include <cstring>
+#include <utility>
 
 #include "capture/line/posix_line.h"
 
@@ -142,6 +143,21 @@ Status PtyPort::SetLines(std::uint32_t, std::uint32_t) {
   return Unsupported(name(), "modem lines");
 }
 Status PtyPort::SendBreak(Duration) { return Unsupported(name(), "break"); }
+
+std::vector<LineRequest> PtyPort::TakeRequests() {
+  const Result<LineSettings> now = ReadSettings(kept_, program_side_);
+  if (!now.ok()) return {};
+  const std::optional<LineSettings> before = std::exchange(seen_, *now);
+  if (!before || *before == *now || now->baud == 0) return {};
+  LineSettings wanted = shown_;
+  if (now->baud != before->baud) wanted.baud = now->baud;
+  if (now->stop_bits != before->stop_bits) wanted.stop_bits = now->stop_bits;
+  if (now->flow != before->flow) wanted.flow = now->flow;
+  if (wanted == shown_) return {};
+  LineRequest request;
+  request.settings = wanted;
+  return {request};
+}
 
 Status PtyPort::Close() {
   Status status;

@@ -5,7 +5,9 @@
 #pragma once
 
 #include <memory>
+#include <optional>
 #include <string>
+#include <vector>
 
 #include "capture/line/port.h"
 
@@ -51,6 +53,10 @@ class PtyPort : public Port {
   Result<ModemLines> Lines() override;
   Status SetLines(std::uint32_t mask, std::uint32_t asserted) override;
   Status SendBreak(Duration length) override;
+  // A change of rate, stop bits or flow control by the program. Data bits and parity of a pty can't
+  // be told (the kernel forces 8 and none): they are as last shown. Costs one system call.
+  std::vector<LineRequest> TakeRequests() override;
+  void ShowSettings(const LineSettings& got) override { shown_ = got; }
   int poll_handle() const override { return master_; }
   Status Close() override;
 
@@ -62,6 +68,8 @@ class PtyPort : public Port {
   std::string device_;
   std::string program_side_;
   std::string link_;
+  std::optional<LineSettings> seen_;  // of the program's side
+  LineSettings shown_;                // what became of it at the module's port
 };
 
 // Opens the program's side of a pty that another program made ("/dev/pts/N" or a link to it),

@@ -216,6 +216,14 @@ class ClientPort : public TelnetPort {
     return SetBreak(false);
   }
 
+  // As a null-modem cable does; see SerialPort.
+  void ShowLines(std::uint32_t asserted, std::uint32_t changed) override {
+    const auto across = [](std::uint32_t lines) {
+      return (lines & kCts ? kRts : 0u) | (lines & kDsr ? kDtr : 0u);
+    };
+    if (across(changed) != 0) SetLines(across(changed), across(asserted)).Ignore();
+  }
+
   bool Counts(LineCounts& out) override {
     out = counts_;
     return true;
@@ -342,7 +350,7 @@ class ServerPort : public TelnetPort {
     SendUnsent().Ignore();
   }
 
-  void ShowLines(std::uint32_t asserted) override {
+  void ShowLines(std::uint32_t asserted, std::uint32_t) override {
     const std::uint8_t now = StateOfLines(asserted);
     const std::uint8_t changed = static_cast<std::uint8_t>(now ^ state_);
     state_ = now;

@@ -1,12 +1,15 @@
 #include "capture/line/serial_port.h"
 
+#include <fcntl.h>
 #include <libserialport.h>
 #include <linux/serial.h>
+#include <linux/tty_flags.h>
 #include <poll.h>
 #include <sys/ioctl.h>
 #include <termios.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <cstring>
 
@@ -52,6 +55,21 @@ sp_parity ToLibrary(Parity parity) {
   return SP_PARITY_NONE;
 }
 
+// Closed with its owner.
+class Descriptor {
+ public:
+  explicit Descriptor(int descriptor) : descriptor_(descriptor) {}
+  ~Descriptor() {
+    if (descriptor_ >= 0) close(descriptor_);
+  }
+  Descriptor(const Descriptor&) = delete;
+  Descriptor& operator=(const Descriptor&) = delete;
+  int get() const { return descriptor_; }
+
+ private:
+  int descriptor_;
+};
+
 class SerialPort : public Port {
  public:
   SerialPort(sp_port* port, std::string device, std::string name)
@@ -60,7 +78,14 @@ class SerialPort : public Port {
   SerialPort(const SerialPort&) = delete;
   SerialPort& operator=(const SerialPort&) = delete;
 
-  Status Open() {
+  Status Open(const OpenOptions& options, OpenReport& report) {
+    hold_lines_ = options.hold_lines;
+    // The library changes the settings that the close before left: look at them first.
+    const Descriptor first(open(device_.c_str(), O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC));
+    if (first.get() < 0) return OpenError(name_, errno);
+    termios left = {};
+    report.has_lines = true;
+    report.lines_were_held = tcgetattr(first.get(), &left) == 0 && (left.c_cflag & HUPCL) == 0;
     const sp_return result = sp_open(port_, SP_MODE_READ_WRITE);
     if (result != SP_OK) {
       // TIOCEXCL of another program answers EBUSY here.
@@ -75,6 +100,7 @@ class SerialPort : public Port {
     if (Status s = TakeExclusively(handle_, name_); !s.ok()) return s;
     LineCounts from_here;
     Counts(from_here);
+    if (options.low_latency) report.low_latency = AskLowLatency();
     return WaitForBytes();
   }
 
@@ -100,7 +126,9 @@ class SerialPort : public Port {
       return Status(Code::kIo, name_ + ": cannot set " + std::to_string(settings.baud) +
                                    " baud: " + std::strerror(errno));
     if (Status s = WaitForBytes(); !s.ok()) return s;
-    return ReadSettings(handle_, name_);
+    Result<LineSettings> got = ReadSettings(handle_, name_);
+    if (got.ok() && got->baud != 0) got->baud = DividedRate(got->baud);
+    return got;
   }
 
   ReadResult Read(std::span<char> buffer) override {
@@ -199,12 +227,13 @@ class SerialPort : public Port {
 
   // A null-modem cable joins our RTS to the other side's CTS and our DTR to its DSR and DCD
   // (common practice, no source).
-  void ShowLines(std::uint32_t asserted) override {
-    constexpr std::uint32_t kCtsBit = 2;
-    constexpr std::uint32_t kDsrBit = 8;
-    SetLines(kRtsBit | kDtrBit,
-             (asserted & kCtsBit ? kRtsBit : 0u) | (asserted & kDsrBit ? kDtrBit : 0u))
-        .Ignore();
+  void ShowLines(std::uint32_t asserted, std::uint32_t changed) override {
+    const auto across = [](std::uint32_t lines) {
+      constexpr std::uint32_t kCtsBit = 2;
+      constexpr std::uint32_t kDsrBit = 8;
+      return (lines & kCtsBit ? kRtsBit : 0u) | (lines & kDsrBit ? kDtrBit : 0u);
+    };
+    SetLines(across(changed), across(asserted)).Ignore();
   }
 
   int poll_handle() const override { return handle_; }
@@ -215,6 +244,7 @@ class SerialPort : public Port {
     watcher_.reset();
     if (open_) {
       DrainBounded(handle_, kDrainLimit);
+      if (latency_changed_) SetLowLatency(false);
       (void)ioctl(handle_, TIOCNXCL);
       // Drivers wait up to 30 s in close for bytes that are on their way to a peer that takes none.
       sp_return closed = SP_OK;
@@ -229,6 +259,41 @@ class SerialPort : public Port {
   }
 
  private:
+  bool ReadSerial(serial_struct& out) const { return ioctl(handle_, TIOCGSERIAL, &out) == 0; }
+
+  bool SetLowLatency(bool on) {
+    serial_struct now = {};
+    if (!ReadSerial(now)) return false;
+    if (on)
+      now.flags |= ASYNC_LOW_LATENCY;
+    else
+      now.flags &= ~ASYNC_LOW_LATENCY;
+    return ioctl(handle_, TIOCSSERIAL, &now) == 0;
+  }
+
+  Status AskLowLatency() {
+    serial_struct now = {};
+    if (ReadSerial(now) && (now.flags & ASYNC_LOW_LATENCY) != 0) return OkStatus();
+    if (!SetLowLatency(true))
+      return Status(Code::kUnsupported,
+                    name_ + ": the driver can't be asked for low latency: " + std::strerror(errno));
+    latency_changed_ = true;
+    return OkStatus();
+  }
+
+  // A 16550 divides its clock by a whole number; the kernel tells the rate that was asked for, not
+  // the one that came out. The divisor is rounded to the nearest (Linux, serial_core.c,
+  // uart_get_divisor).
+  std::uint32_t DividedRate(std::uint32_t baud) const {
+    serial_struct chip = {};
+    if (!ReadSerial(chip) || chip.type < PORT_8250 || chip.type > PORT_16550A ||
+        chip.baud_base <= 0)
+      return baud;
+    const auto base = static_cast<std::uint32_t>(chip.baud_base);
+    const std::uint32_t divisor = std::max<std::uint32_t>(1, (base + baud / 2) / baud);
+    return base / divisor;
+  }
+
   // The library lets read return 0 at once when there is nothing (VMIN 0), which cannot be told
   // from an unplugged adapter. With VMIN 1 it is EAGAIN. It also has the driver drop the marks of
   // bytes that came with errors (IGNPAR): we want them.
@@ -242,6 +307,10 @@ class SerialPort : public Port {
     settings.c_cc[VTIME] = 0;
     settings.c_iflag &= ~static_cast<tcflag_t>(IGNPAR | IGNBRK | BRKINT);
     settings.c_iflag |= PARMRK | INPCK;
+    if (hold_lines_)
+      settings.c_cflag &= ~static_cast<tcflag_t>(HUPCL);
+    else
+      settings.c_cflag |= HUPCL;
     if (tcsetattr(handle, TCSANOW, &settings) != 0)
       return Status(Code::kIo, name_ + ": cannot set up the line: " + std::strerror(errno));
     return OkStatus();
@@ -257,17 +326,20 @@ class SerialPort : public Port {
   serial_icounter_struct first_ = {};  // the driver counts since the port was made
   bool counted_first_ = false;
   std::unique_ptr<LineWatcher> watcher_;
+  bool hold_lines_ = false;
+  bool latency_changed_ = false;
 };
 
 }  // namespace
 
-Result<std::unique_ptr<Port>> OpenSerialPort(const std::string& device, const std::string& name) {
+Result<std::unique_ptr<Port>> OpenSerialPort(const std::string& device, const std::string& name,
+                                             const OpenOptions& options, OpenReport& report) {
   sp_port* raw = nullptr;
   if (const sp_return r = sp_get_port_by_name(device.c_str(), &raw); r != SP_OK)
     return r == SP_ERR_FAIL ? OpenError(name, sp_last_error_code())
                             : Status(Code::kIo, name + ": not a serial port");
   auto port = std::make_unique<SerialPort>(raw, device, name);
-  if (Status s = port->Open(); !s.ok()) return s;
+  if (Status s = port->Open(options, report); !s.ok()) return s;
   return std::unique_ptr<Port>(std::move(port));
 }
 

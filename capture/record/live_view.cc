@@ -57,11 +57,17 @@ std::string LineNames(std::uint32_t lines, std::uint32_t changed) {
 
 }  // namespace
 
-LiveView::LiveView(bool colour, std::function<void(const std::string&)> print)
-    : colour_(colour), print_(std::move(print)) {}
+LiveView::LiveView(bool colour, std::function<void(const std::string&)> print, bool bytes)
+    : colour_(colour), bytes_shown_(bytes), print_(std::move(print)) {}
+
+void LiveView::Restart() {
+  Flush();
+  any_ = false;
+}
 
 void LiveView::OnEvent(const Event& event) {
-  if (any_ && event.at - last_ >= kSilenceShown) {
+  if (!bytes_shown_ && event.kind == EventKind::kBytes) return;
+  if (bytes_shown_ && any_ && event.at - last_ >= kSilenceShown) {
     Flush();
     print_("──── " + FormatDuration(event.at - last_) + " of silence ────");
   }

@@ -19,18 +19,22 @@ class LiveView {
   static constexpr std::size_t kLongest = 96;  // bytes on one line
 
   // `print` gets one whole line at a time, without a newline.
-  LiveView(bool colour, std::function<void(const std::string&)> print);
+  // `bytes`: false shows only what else happens on the line, for runs over days.
+  LiveView(bool colour, std::function<void(const std::string&)> print, bool bytes = true);
 
   void OnEvent(const Event& event);
   // Prints what has been waiting for kQuiet; NextTick says when to call, Never if nothing waits.
   void Tick(Instant now);
   Instant NextTick() const;
   void Flush();
+  // Times begin anew: another file of the same recording.
+  void Restart();
 
  private:
   void Emit(const std::string& text, Side side, Instant at);
 
   bool colour_;
+  bool bytes_shown_;
   std::function<void(const std::string&)> print_;
   Bytes waiting_;
   Side side_ = Side::kUnknown;

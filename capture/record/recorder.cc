@@ -9,7 +9,7 @@
 namespace witness {
 
 Recorder::Recorder(Driver& driver, CaptureWriter& writer, Instant began)
-    : driver_(driver), writer_(writer), began_(began), last_byte_(began) {}
+    : driver_(driver), writer_(&writer), began_(began), last_byte_(began) {}
 
 Recorder::~Recorder() {
   if (timer_) driver_.CancelTimer(*timer_);
@@ -54,6 +54,7 @@ PortHandlers Recorder::Handlers(Side side, std::function<void(Instant, ByteView)
     event.counts = {more.framing, more.parity, more.overrun, more.buffer_overrun, more.breaks};
     Record(event);
   };
+  out.on_note = [this](Instant at, const std::string& what) { Note(at, what); };
   out.on_end = [this, side, on_end = std::move(on_end)](Instant at, ReadOutcome why,
                                                         const Status& status) {
     if (why != ReadOutcome::kFinished) {
@@ -74,7 +75,7 @@ std::uint64_t Recorder::Record(Event event) {
   const bool says = event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte;
   if (says) last_byte_ = std::max(last_byte_, event.at);
   event.at = Instant() + (event.at - began_);
-  if (Status s = writer_.Append(event); !s.ok()) {
+  if (Status s = writer_->Append(event); !s.ok()) {
     Fail(s);
     return events_;
   }
@@ -109,12 +110,12 @@ void Recorder::OnFailure(std::function<void(const Status&)> call) { on_failure_ 
 
 void Recorder::Arm() {
   if (timer_ || !status_.ok()) return;
-  const Instant next = writer_.NextTick();
+  const Instant next = writer_->NextTick();
   if (next.never()) return;
   timer_ = driver_.SetTimer(began_ + (next - Instant()), [this](Instant now) {
     timer_.reset();
     if (closed_) return;
-    if (Status s = writer_.Tick(Instant() + (now - began_)); !s.ok()) {
+    if (Status s = writer_->Tick(Instant() + (now - began_)); !s.ok()) {
       Fail(s);
       return;
     }
@@ -128,12 +129,21 @@ void Recorder::Fail(const Status& status) {
   if (on_failure_) on_failure_(status);
 }
 
+void Recorder::ContinueIn(CaptureWriter& next, Instant began) {
+  if (timer_) driver_.CancelTimer(*timer_);
+  timer_.reset();
+  writer_ = &next;
+  began_ = began;
+  events_ = 0;
+  bytes_ = 0;
+}
+
 Status Recorder::Close() {
   if (closed_) return status_;
   closed_ = true;
   if (timer_) driver_.CancelTimer(*timer_);
   timer_.reset();
-  const Status closing = writer_.Close(Instant() + (driver_.clock().Now() - began_));
+  const Status closing = writer_->Close(Instant() + (driver_.clock().Now() - began_));
   return status_.ok() ? closing : status_;
 }
 

@@ -51,6 +51,10 @@ class Recorder {
   Instant last_byte() const { return last_byte_; }
   Instant began() const { return began_; }
 
+  // From here on events go into another capture, which began at `began` on the driver's clock. The
+  // writer before is the caller's to close. Counts and indices begin anew.
+  void ContinueIn(CaptureWriter& next, Instant began);
+
   // Closes the capture; the outcome of the first failure, if there was one. Once.
   Status Close();
 
@@ -59,7 +63,7 @@ class Recorder {
   void Fail(const Status& status);
 
   Driver& driver_;
-  CaptureWriter& writer_;
+  CaptureWriter* writer_;
   Instant began_;
   Instant last_byte_;
   std::uint64_t events_ = 0;

@@ -167,7 +167,7 @@ TEST(Rfc2217, LinesAndBreaksPassBothWays) {
   EXPECT_EQ(breaks, "on off ");
 
   ASSERT_TRUE(pair.client->WatchLines().ok());
-  pair.listening->ShowLines(kCts | kDsr);
+  pair.listening->ShowLines(kCts | kDsr, 0);
   ASSERT_TRUE(pair.listening->SetBreak(true).ok());
   ASSERT_EQ(pair.listening->Write("y").value(), 1u);
   Bytes at_client;

@@ -11,6 +11,7 @@
 #include <fstream>
 
 #include "capture/line/open_port.h"
+#include "capture/line/port_home.h"
 
 namespace witness {
 namespace {
@@ -164,47 +165,140 @@ TEST(OpenPort, FileIsNotAPort) {
   EXPECT_EQ(port.status().code(), Code::kInvalidArgument);
 }
 
-TEST(ListPorts, ReadsUsbFactsAndLeavesOutPlacesWithoutHardware) {
-  const Folder folder;
-  const fs::path sys = fs::path(folder / "sys");
-  const fs::path dev = fs::path(folder / "dev");
-  fs::create_directories(dev);
-  const auto put = [](const fs::path& file, const char* text) {
+// A tree as sysfs has it, with adapters that a test plugs and unplugs.
+class FakeSystem {
+ public:
+  FakeSystem() { fs::create_directories(folders.dev); }
+  static void Put(const fs::path& file, const std::string& text) {
     fs::create_directories(file.parent_path());
     std::ofstream(file) << text << "\n";
-  };
-  const auto usb = [&](const std::string& tty, const std::string& usb_name) {
-    const fs::path device = sys / "devices/usb1" / usb_name / (usb_name + ":1.0") / tty;
-    put(device / "latency_timer", "16");
-    put(sys / "devices/usb1" / usb_name / "idVendor", "0403");
-    put(sys / "devices/usb1" / usb_name / "idProduct", "6001");
-    put(sys / "devices/usb1" / usb_name / "product", "Bench adapter");
-    put(sys / "devices/usb1" / usb_name / "serial", "BW0001");
+  }
+  void Plug(const std::string& tty, const std::string& place, const std::string& serial_number,
+            int interface = 0) {
+    const fs::path sys = folders.sys;
+    const fs::path usb = sys / "devices/usb1" / place;
+    const fs::path face = usb / (place + ":1." + std::to_string(interface));
+    const fs::path device = face / tty;
+    Put(device / "latency_timer", "16");
+    Put(device / "port_number", "0");
+    Put(face / "bInterfaceNumber", "0" + std::to_string(interface));
+    Put(usb / "idVendor", "0403");
+    Put(usb / "idProduct", "6001");
+    Put(usb / "product", "Bench adapter");
+    if (!serial_number.empty()) Put(usb / "serial", serial_number);
     fs::create_directories(sys / "bus/usb-serial/drivers/ftdi_sio");
     fs::create_directory_symlink(sys / "bus/usb-serial/drivers/ftdi_sio", device / "driver");
     fs::create_directories(sys / "class/tty" / tty);
     fs::create_directory_symlink(device, sys / "class/tty" / tty / "device");
-    put(dev / tty, "");
-  };
-  usb("ttyUSB10", "1-2");
-  usb("ttyUSB9", "1-1");
+    Put(Dev(tty), "");
+  }
+  void Unplug(const std::string& tty) {
+    fs::remove_all(fs::canonical(fs::path(folders.sys) / "class/tty" / tty / "device"));
+    fs::remove_all(fs::path(folders.sys) / "class/tty" / tty);
+    fs::remove(Dev(tty));
+  }
+  std::string Dev(const std::string& tty) const { return folders.dev + "/" + tty; }
+
+  const Folder folder;
+  const SystemFolders folders{folder / "sys", folder / "dev"};
+};
+
+TEST(PortHome, IsFoundBySerialNumberUnderAnotherName) {
+  FakeSystem system;
+  system.Plug("ttyUSB0", "1-1", "BW0001");
+  const PortHome home = HomeOf(system.Dev("ttyUSB0"), system.folders);
+  EXPECT_TRUE(home.serial_number_tells);
+  EXPECT_EQ(FindAgain(home, system.folders), system.Dev("ttyUSB0"));
+  system.Unplug("ttyUSB0");
+  EXPECT_EQ(FindAgain(home, system.folders), "");
+  system.Plug("ttyUSB0", "1-1", "BW0002");  // another one takes its name and its socket
+  EXPECT_EQ(FindAgain(home, system.folders), "");
+  system.Plug("ttyUSB1", "1-2", "BW0001");
+  EXPECT_EQ(FindAgain(home, system.folders), system.Dev("ttyUSB1"));
+}
+
+TEST(PortHome, AdapterWithSeveralPortsIsFoundByTheRightOne) {
+  FakeSystem system;
+  system.Plug("ttyUSB0", "1-1", "BW0001", 0);
+  system.Plug("ttyUSB1", "1-1", "BW0001", 1);
+  const PortHome home = HomeOf(system.Dev("ttyUSB1"), system.folders);
+  EXPECT_TRUE(home.serial_number_tells);
+  system.Unplug("ttyUSB0");
+  system.Unplug("ttyUSB1");
+  system.Plug("ttyUSB3", "1-4", "BW0001", 0);
+  EXPECT_EQ(FindAgain(home, system.folders), "");
+  system.Plug("ttyUSB4", "1-4", "BW0001", 1);
+  EXPECT_EQ(FindAgain(home, system.folders), system.Dev("ttyUSB4"));
+}
+
+TEST(PortHome, WithoutANumberOfItsOwnTheSocketTells) {
+  for (const char* number : {"", "0001"}) {
+    FakeSystem system;
+    system.Plug("ttyUSB0", "1-1", number);
+    system.Plug("ttyUSB1", "1-2", number);  // the same number: cheap adapters
+    const PortHome home = HomeOf(system.Dev("ttyUSB1"), system.folders);
+    EXPECT_FALSE(home.serial_number_tells);
+    system.Unplug("ttyUSB1");
+    EXPECT_EQ(FindAgain(home, system.folders), "");
+    system.Plug("ttyUSB7", "1-2", number);
+    EXPECT_EQ(FindAgain(home, system.folders), system.Dev("ttyUSB7"));
+  }
+}
+
+TEST(PortHome, PortThatIsNotUsbIsFoundByItsName) {
+  FakeSystem system;
+  FakeSystem::Put(system.Dev("module"), "");
+  const PortHome home = HomeOf(system.Dev("module"), system.folders);
+  EXPECT_EQ(FindAgain(home, system.folders), system.Dev("module"));
+  fs::remove(system.Dev("module"));
+  EXPECT_EQ(FindAgain(home, system.folders), "");
+  EXPECT_EQ(FindAgain(HomeOf("tcp://127.0.0.1:7000")), "tcp://127.0.0.1:7000");
+}
+
+TEST(ListPorts, ReadsUsbFactsAndLeavesOutPlacesWithoutHardware) {
+  FakeSystem system;
+  const fs::path sys = system.folders.sys;
+  system.Plug("ttyUSB10", "1-2", "BW0010", 0);
+  system.Plug("ttyUSB9", "1-1", "BW0001", 1);
   fs::create_directories(sys / "devices/platform/serial8250");
   fs::create_directories(sys / "class/tty/ttyS1");
   fs::create_directory_symlink(sys / "devices/platform/serial8250", sys / "class/tty/ttyS1/device");
-  put(sys / "class/tty/ttyS1/type", "0");
-  put(dev / "ttyS1", "");
+  FakeSystem::Put(sys / "class/tty/ttyS1/type", "0");
+  FakeSystem::Put(system.Dev("ttyS1"), "");
   fs::create_directories(sys / "class/tty/tty1");
 
-  const std::vector<PortFacts> ports = ListPorts({sys, dev});
+  const std::vector<PortFacts> ports = ListPorts(system.folders);
   ASSERT_EQ(ports.size(), 2u);
-  EXPECT_EQ(ports[0].name, dev / "ttyUSB9");
-  EXPECT_EQ(ports[1].name, dev / "ttyUSB10");
+  EXPECT_EQ(ports[0].name, system.Dev("ttyUSB9"));
+  EXPECT_EQ(ports[1].name, system.Dev("ttyUSB10"));
   EXPECT_EQ(ports[0].driver, "ftdi_sio");
   EXPECT_EQ(ports[0].usb_vendor, 0x0403);
   EXPECT_EQ(ports[0].usb_product, 0x6001);
   EXPECT_EQ(ports[0].description, "Bench adapter");
   EXPECT_EQ(ports[0].serial_number, "BW0001");
   EXPECT_EQ(ports[0].latency_timer_ms, 16);
+  EXPECT_EQ(ports[0].usb_interface, 1);
+  EXPECT_EQ(ports[0].usb_port, 0);
+  EXPECT_EQ(ports[0].usb_place, "1-1");
+}
+
+TEST(PtyRequests, RateOfTheProgramIsAskedForOnce) {
+  auto master = PtyPort::Create();
+  ASSERT_TRUE(master.ok());
+  LineSettings shown;
+  shown.data_bits = 7;
+  (*master)->ShowSettings(shown);
+  EXPECT_TRUE((*master)->TakeRequests().empty()) << "how it stands at first is no request";
+  auto side = OpenPort((*master)->program_side());
+  ASSERT_TRUE(side.ok());
+  LineSettings wanted;
+  wanted.baud = 74880;
+  ASSERT_TRUE((*side)->Configure(wanted).ok());
+  const std::vector<LineRequest> requests = (*master)->TakeRequests();
+  ASSERT_EQ(requests.size(), 1u);
+  EXPECT_EQ(requests[0].settings->baud, 74880u);
+  EXPECT_EQ(requests[0].settings->data_bits, 7) << "can't be told of a pty: as shown";
+  EXPECT_TRUE((*master)->TakeRequests().empty());
 }
 
 }  // namespace
