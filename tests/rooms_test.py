@@ -86,6 +86,26 @@ def faults(root):
     return found
 
 
+def doubled_names(root):
+    """Types that two headers define under one name: the linker would take one for both."""
+    places = {}
+    for top in ("capture", "replay"):
+        for folder, _, names in sorted(os.walk(os.path.join(root, top))):
+            for name in sorted(n for n in names if n.endswith(".h")):
+                path = os.path.relpath(os.path.join(folder, name), root)
+                space = ""
+                with open(os.path.join(root, path), encoding="utf-8") as source:
+                    for line in source:
+                        opened = re.match(r"namespace ([\w:]+) \{", line)
+                        defined = re.match(r"(?:struct|class|enum class) (\w+)[^;]*$", line)
+                        if opened:
+                            space = opened.group(1)
+                        elif defined:
+                            places.setdefault(space + "::" + defined.group(1), []).append(path)
+    return ["%s is defined in %s" % (name, " and ".join(where))
+            for name, where in sorted(places.items()) if len(where) > 1]
+
+
 def faults_of(path, text):
     found = []
     room = room_of(path)
@@ -118,6 +138,17 @@ class Rooms(unittest.TestCase):
 
     def test_sources_keep_to_their_rooms(self):
         self.assertEqual("\n".join(faults(SOURCE)), "")
+
+    def test_no_type_is_defined_twice(self):
+        self.assertEqual(doubled_names(SOURCE), [])
+
+    def test_type_defined_twice_is_found(self):
+        with tempfile.TemporaryDirectory() as root:
+            for folder in ("capture/store", "capture/examine"):
+                os.makedirs(os.path.join(root, folder))
+                with open(os.path.join(root, folder, "a.h"), "w", encoding="utf-8") as out:
+                    out.write("namespace witness {\nstruct Twice {\n};\n}\n")
+            self.assertEqual(len(doubled_names(root)), 1)
 
     def test_offences_are_found(self):
         offences = {

@@ -20,7 +20,7 @@ struct CompareArguments {
   bool json = false;
 };
 
-Result<Conversation> Load(const std::string& path) {
+Result<WholeConversation> Load(const std::string& path) {
   auto reader = CaptureReader::Open(path);
   if (!reader.ok()) return reader.status();
   auto conversation = ReadConversation(**reader, OptionsFor((*reader)->info()));
@@ -30,13 +30,14 @@ Result<Conversation> Load(const std::string& path) {
   return conversation;
 }
 
-std::string Where(const Conversation& conversation, std::size_t index) {
+std::string Where(const WholeConversation& conversation, std::size_t index) {
   const Segment& command = conversation.exchanges[index].command;
   return SafeTextWithEnding(command.bytes) + "  (command " + std::to_string(index + 1) + ", at " +
          FormatInstant(command.from) + ")";
 }
 
-std::string Text(const Comparison& comparison, const Conversation& a, const Conversation& b) {
+std::string Text(const Comparison& comparison, const WholeConversation& a,
+                 const WholeConversation& b) {
   std::string out;
   for (const Difference& d : comparison.differences) {
     switch (d.kind) {

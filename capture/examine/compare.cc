@@ -14,7 +14,7 @@ using Pairs = std::vector<std::pair<std::size_t, std::size_t>>;
 
 constexpr std::size_t kMostCells = 16u << 20;  // of the exact method: 64 MB at most
 
-std::vector<ByteView> Commands(const Conversation& conversation) {
+std::vector<ByteView> Commands(const WholeConversation& conversation) {
   std::vector<ByteView> out;
   for (const Exchange& exchange : conversation.exchanges)
     out.push_back(Stripped(exchange.command.bytes));
@@ -138,7 +138,7 @@ std::vector<std::string> Differ(const Exchange& a, const Exchange& b,
 
 }  // namespace
 
-Comparison Compare(const Conversation& first, const Conversation& second,
+Comparison Compare(const WholeConversation& first, const WholeConversation& second,
                    const CompareOptions& options) {
   Comparison out;
   const Pairs pairs = Align(Commands(first), Commands(second));

@@ -30,7 +30,7 @@ struct CompareOptions {
 
 // Commands are matched without their endings; where one was inserted or left out, what follows is
 // aligned all the same (longest common sequence of commands).
-Comparison Compare(const Conversation& first, const Conversation& second,
+Comparison Compare(const WholeConversation& first, const WholeConversation& second,
                    const CompareOptions& options);
 
 }  // namespace witness

@@ -26,9 +26,9 @@ Status StreamConversation(CaptureReader& reader, const SegmenterOptions& options
   return OkStatus();
 }
 
-Result<Conversation> ReadConversation(CaptureReader& reader, const SegmenterOptions& options,
-                                      std::size_t max_bytes) {
-  Conversation out;
+Result<WholeConversation> ReadConversation(CaptureReader& reader, const SegmenterOptions& options,
+                                           std::size_t max_bytes) {
+  WholeConversation out;
   std::size_t bytes = 0;
   ConversationHandlers handlers;
   handlers.on_event = [&](const Event& event, std::uint64_t) {

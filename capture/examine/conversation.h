@@ -30,7 +30,7 @@ Status StreamConversation(CaptureReader& reader, const SegmenterOptions& options
                           const ConversationHandlers& handlers, Conventions* conventions = nullptr);
 
 // A conversation kept whole, for captures that a person can look through.
-struct Conversation {
+struct WholeConversation {
   std::vector<Exchange> exchanges;
   std::vector<Segment> loose;
   Conventions conventions;
@@ -38,8 +38,9 @@ struct Conversation {
 };
 
 // Everything in memory, as far as its payload fits into `max_bytes`.
-Result<Conversation> ReadConversation(CaptureReader& reader, const SegmenterOptions& options = {},
-                                      std::size_t max_bytes = 16u << 20);
+Result<WholeConversation> ReadConversation(CaptureReader& reader,
+                                           const SegmenterOptions& options = {},
+                                           std::size_t max_bytes = 16u << 20);
 
 // What `info` says about the line: character time, stamp uncertainty.
 SegmenterOptions OptionsFor(const CaptureInfo& info);

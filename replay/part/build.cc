@@ -141,7 +141,7 @@ void AddAnswer(const Bytes& command, Answer answer, std::vector<Rule>& rules) {
   rules.push_back(std::move(rule));
 }
 
-void BuildModule(const witness::Conversation& conversation, BuiltPart& built) {
+void BuildModule(const witness::WholeConversation& conversation, BuiltPart& built) {
   Part& part = built.part;
   const auto& exchanges = conversation.exchanges;
   part.command_end = EndOf(exchanges, built.remarks);
@@ -184,7 +184,7 @@ void BuildModule(const witness::Conversation& conversation, BuiltPart& built) {
   }
 }
 
-void BuildHost(const witness::Conversation& conversation, Part& part) {
+void BuildHost(const witness::WholeConversation& conversation, Part& part) {
   Instant since;
   for (const Exchange& exchange : conversation.exchanges) {
     Ask ask;
@@ -207,7 +207,7 @@ void BuildHost(const witness::Conversation& conversation, Part& part) {
 
 }  // namespace
 
-Result<BuiltPart> BuildPart(const witness::Conversation& conversation,
+Result<BuiltPart> BuildPart(const witness::WholeConversation& conversation,
                             const witness::CaptureInfo& info, Side plays) {
   BuiltPart built;
   built.part.name = info.title;

@@ -19,7 +19,7 @@ struct BuiltPart {
 // The module's side: one rule for each different command, its answers in the order recorded; how
 // commands end, echo, what was said unasked. With `plays` host: the commands, each with the answer
 // that is expected. kInvalidArgument if there is nothing to play.
-witness::Result<BuiltPart> BuildPart(const witness::Conversation& conversation,
+witness::Result<BuiltPart> BuildPart(const witness::WholeConversation& conversation,
                                      const witness::CaptureInfo& info, witness::Side plays);
 
 // Reads the capture at `path` and builds.

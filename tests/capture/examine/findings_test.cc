@@ -198,7 +198,7 @@ TEST(Distribution, ManyValuesStayWithinOnePercent) {
   EXPECT_EQ(in_bins, 100000u);
 }
 
-Conversation ConversationOf(const std::vector<OwnedEvent>& events) {
+WholeConversation ConversationOf(const std::vector<OwnedEvent>& events) {
   const Bytes file = CaptureOf(events);
   auto reader = CaptureReader::OpenMemory(file);
   EXPECT_TRUE(reader.ok());
