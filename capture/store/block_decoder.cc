@@ -12,21 +12,23 @@ namespace {
 
 Status Wrong(const char* what) { return Status(Code::kDamaged, std::string("a block's ") + what); }
 
-template <typename T, std::size_t kPlanes>
-void JoinPlanes(const std::array<ByteView, kPlanes>& planes, std::size_t count, T* to) {
-  bool first = true;
-  for (std::size_t plane = 0; plane < kPlanes; ++plane) {
-    if (planes[plane].empty()) continue;
-    const auto* from = reinterpret_cast<const std::uint8_t*>(planes[plane].data());
-    const auto shift = static_cast<unsigned>(8 * plane);
-    if (first) {
-      for (std::size_t i = 0; i < count; ++i) to[i] = static_cast<T>(T{from[i]} << shift);
-    } else {
-      for (std::size_t i = 0; i < count; ++i) to[i] |= static_cast<T>(T{from[i]} << shift);
-    }
-    first = false;
+const std::uint8_t* Octets(ByteView bytes) {
+  return reinterpret_cast<const std::uint8_t*>(bytes.data());
+}
+
+std::uint64_t SumOf(ByteView column) {
+  std::uint64_t sum = 0;
+  const std::uint8_t* from = Octets(column);
+  for (std::size_t left = column.size(); left > 0;) {
+    // Short enough for 32 bits, which the compiler sums many at a time.
+    const std::size_t count = std::min(left, std::size_t{1} << 16);
+    std::uint32_t part = 0;
+    for (std::size_t i = 0; i < count; ++i) part += from[i];
+    sum += part;
+    from += count;
+    left -= count;
   }
-  if (first) std::fill(to, to + count, T{0});
+  return sum;
 }
 
 // Packed varints. False: they are no such, or more than `limit`.
@@ -48,6 +50,10 @@ bool IsRare(EventKind kind) {
 
 }  // namespace
 
+bool BlockDecoder::IsPayload(const Lane& lane) {
+  return !lane.foreign && (lane.kind == EventKind::kBytes || lane.kind == EventKind::kBadByte);
+}
+
 Status BlockDecoder::Open(ByteView block) {
   run_left_ = 0;
   run_ = 0;
@@ -55,8 +61,7 @@ Status BlockDecoder::Open(ByteView block) {
   runs_.clear();
   times_.clear();
   sizes_.clear();
-  lane_times_.clear();
-  lane_sizes_.clear();
+  events_ = 0;
   lane_count_ = 0;
   seq_ = 0;
   has_place_ = false;
@@ -74,7 +79,7 @@ Status BlockDecoder::Open(ByteView block) {
     return Wrong("checksum does not agree with its bytes");
   }
 
-  std::uint64_t events = 0;
+  std::uint64_t stated = 0;
   unsigned place = 0;  // bit 0: first_event, bit 1: base_ns
   std::uint32_t seen = 0;
   WireCursor cursor(body);
@@ -102,8 +107,8 @@ Status BlockDecoder::Open(ByteView block) {
         if (base_ns_ > kMaxTime || base_ns_ < 0) return Wrong("time is absurd");
         break;
       case 4:
-        events = field.value;
-        if (events > kMaxBlockEvents) return Wrong("number of events is absurd");
+        stated = field.value;
+        if (stated > kMaxBlockEvents) return Wrong("number of events is absurd");
         break;
       case 5:
         status = ParseRuns(field.bytes);
@@ -132,9 +137,15 @@ Status BlockDecoder::Open(ByteView block) {
   if (first_event_ > std::numeric_limits<std::uint64_t>::max() / 2) {
     return Wrong("number of events is absurd");
   }
-  if (lane_times_.size() != events) return Wrong("lanes do not hold as many events as it says");
+  if (events_ != stated) return Wrong("lanes do not hold as many events as it says");
   if (const Status status = CheckRuns(); !status.ok()) return status;
-  return CheckTotals();
+  short_form_ = !times_.empty() || !sizes_.empty();
+  if (const Status status = short_form_ ? CheckShortForm() : CheckLongForm(); !status.ok()) {
+    return status;
+  }
+  time_ = static_cast<std::uint64_t>(base_ns_);
+  data_at_ = data_.data();
+  return OkStatus();
 }
 
 void BlockDecoder::ContinueAt(std::uint64_t first_event, Instant base) {
@@ -155,13 +166,11 @@ Status BlockDecoder::ParseLane(ByteView bytes, Lane& lane) {
   lane.kind = EventKind::kBytes;
   lane.side = Side::kUnknown;
   lane.foreign = false;
-  lane.has_columns = false;
   lane.events = 0;
   lane.taken = 0;
-  lane.begin = lane_times_.size();
+  lane.time_columns.fill({});
+  lane.size_columns.fill({});
   for (auto& column : lane.columns) column.clear();
-  std::array<ByteView, 8> times;
-  std::array<ByteView, 3> sizes;
   std::array<ByteView, kColumns> rare;
   WireCursor cursor(bytes);
   WireField field;
@@ -180,27 +189,24 @@ Status BlockDecoder::ParseLane(ByteView bytes, Lane& lane) {
       if (n == 3) lane.events = field.value;
     } else if (n <= 14 || (n >= 16 && n < 16 + kColumns)) {
       if (field.type != WireType::kBytes) return Wrong("lane has a column of a wrong type");
-      ByteView& column = n <= 11 ? times[n - 4] : n <= 14 ? sizes[n - 12] : rare[n - 16];
+      ByteView& column = n <= 11   ? lane.time_columns[n - 4]
+                         : n <= 14 ? lane.size_columns[n - 12]
+                                   : rare[n - 16];
       if (!column.empty()) return Wrong("lane has a column twice");
       column = field.bytes;
-      lane.has_columns = lane.has_columns || n <= 14;
     }
   }
-  const std::uint64_t before = lane_times_.size();
-  if (lane.events == 0 || lane.events > kMaxBlockEvents - before) {
+  if (lane.events == 0 || lane.events > kMaxBlockEvents - events_) {
     return Wrong("lane has an absurd number of events");
   }
+  events_ += lane.events;
   const auto fits = [&lane](ByteView column) {
     return column.empty() || column.size() == lane.events;
   };
-  if (!std::all_of(times.begin(), times.end(), fits) ||
-      !std::all_of(sizes.begin(), sizes.end(), fits)) {
+  if (!std::all_of(lane.time_columns.begin(), lane.time_columns.end(), fits) ||
+      !std::all_of(lane.size_columns.begin(), lane.size_columns.end(), fits)) {
     return Wrong("column is not as long as its lane");
   }
-  lane_times_.resize(before + lane.events);
-  lane_sizes_.resize(before + lane.events);
-  JoinPlanes(times, lane.events, lane_times_.data() + before);
-  JoinPlanes(sizes, lane.events, lane_sizes_.data() + before);
   for (std::size_t i = 0; i < kColumns; ++i) {
     if (rare[i].empty()) continue;
     if (!TakePacked(rare[i], lane.events, lane.columns[i]) ||
@@ -220,93 +226,124 @@ Status BlockDecoder::CheckRuns() {
     events[run & 15] += run >> 4;
     ++heads[run & 15];
   }
-  bool columns = false;
   for (std::size_t i = 0; i < kMaxLanes; ++i) {
     if (events[i] != (i < lane_count_ ? lanes_[i].events : 0)) {
       return Wrong("runs do not agree with its lanes");
     }
-    if (i < lane_count_) {
-      lanes_[i].heads = heads[i];
-      columns = columns || lanes_[i].has_columns;
-    }
-  }
-  const std::size_t count = lane_times_.size();
-  if (times_.empty() && sizes_.empty()) {
-    PutInCaptureOrder();
-    return OkStatus();
-  }
-  if (columns) return Wrong("times and sizes stand in two places");
-  if (times_.empty()) times_.resize(count);
-  if (sizes_.empty()) sizes_.resize(count);
-  if (times_.size() != count || sizes_.size() != count) {
-    return Wrong("times or sizes are not as many as its events");
+    if (i >= lane_count_) continue;
+    const auto begin = [this, i](Stream& stream, std::size_t from, std::size_t to) {
+      stream.at = 0;
+      stream.have = 0;
+      stream.next = from;
+      stream.end = to;
+      stream.lane = &lanes_[i];
+    };
+    begin(lanes_[i].head, 0, heads[i]);
+    begin(lanes_[i].rest, heads[i], lanes_[i].events);
   }
   return OkStatus();
 }
 
-void BlockDecoder::PutInCaptureOrder() {
-  times_.resize(lane_times_.size());
-  sizes_.resize(lane_sizes_.size());
-  std::array<std::size_t, kMaxLanes> head{};
-  std::array<std::size_t, kMaxLanes> rest{};
-  for (std::size_t i = 0; i < lane_count_; ++i) {
-    head[i] = lanes_[i].begin;
-    rest[i] = lanes_[i].begin + lanes_[i].heads;
-  }
-  std::uint64_t* time = times_.data();
-  std::uint32_t* size = sizes_.data();
-  for (const std::uint32_t run : runs_) {
-    const std::size_t lane = run & 15;
-    *time++ = lane_times_[head[lane]];
-    *size++ = lane_sizes_[head[lane]++];
-    std::size_t from = rest[lane];
-    rest[lane] += (run >> 4) - 1;
-    for (; from < rest[lane]; ++from) {
-      *time++ = lane_times_[from];
-      *size++ = lane_sizes_[from];
-    }
-  }
+namespace {
+
+// Of `high` and `low` the sum high * 2^32 + low, if it is a time that a capture can hold.
+bool TakeLength(std::uint64_t high, std::uint64_t low, std::int64_t& length) {
+  high += low >> 32;
+  if (high >= std::uint64_t{1} << 31) return false;
+  const std::uint64_t sum = (high << 32) + (low & 0xFFFFFFFF);
+  length = static_cast<std::int64_t>(sum);
+  return sum <= static_cast<std::uint64_t>(kMaxTime);
 }
 
-Status BlockDecoder::CheckTotals() {
-  // Each time is below 2^64 and there are at most 2^20: sums of halves cannot overflow.
+}  // namespace
+
+// There are at most 2^20 events: the sum of a column is below 2^28, and nothing here overflows.
+Status BlockDecoder::CheckLongForm() {
+  std::uint64_t high = 0;
+  std::uint64_t low = 0;
+  std::uint64_t total = 0;
+  payload_bytes_ = 0;
+  for (std::size_t i = 0; i < lane_count_; ++i) {
+    const Lane& lane = lanes_[i];
+    for (unsigned k = 0; k < 8; ++k) {
+      (k < 4 ? low : high) += SumOf(lane.time_columns[k]) << 8 * (k % 4);
+    }
+    std::uint64_t bytes = 0;
+    for (unsigned k = 0; k < 3; ++k) bytes += SumOf(lane.size_columns[k]) << 8 * k;
+    total += bytes;
+    if (IsPayload(lane)) payload_bytes_ += bytes;
+  }
+  if (!TakeLength(high, low, length_ns_)) return Wrong("times are absurd");
+  if (total != data_.size()) return Wrong("data are not as long as its sizes say");
+  return OkStatus();
+}
+
+Status BlockDecoder::CheckShortForm() {
+  for (std::size_t i = 0; i < lane_count_; ++i) {
+    const auto there = [](ByteView column) { return !column.empty(); };
+    const Lane& lane = lanes_[i];
+    if (std::any_of(lane.time_columns.begin(), lane.time_columns.end(), there) ||
+        std::any_of(lane.size_columns.begin(), lane.size_columns.end(), there)) {
+      return Wrong("times and sizes stand in two places");
+    }
+  }
+  if (times_.empty()) times_.resize(events_);
+  if (sizes_.empty()) sizes_.resize(events_);
+  if (times_.size() != events_ || sizes_.size() != events_) {
+    return Wrong("times or sizes are not as many as its events");
+  }
   std::uint64_t high = 0;
   std::uint64_t low = 0;
   for (const std::uint64_t t : times_) {
     high += t >> 32;
     low += t & 0xFFFFFFFF;
   }
-  if (high >= std::uint64_t{1} << 30 || (high << 32) + low > static_cast<std::uint64_t>(kMaxTime)) {
-    return Wrong("times are absurd");
-  }
-  length_ns_ = static_cast<std::int64_t>((high << 32) + low);
+  if (!TakeLength(high, low, length_ns_)) return Wrong("times are absurd");
   std::uint64_t total = 0;
-  for (const std::uint32_t size : sizes_) total += size;
-  if (total != data_.size()) return Wrong("data are not as long as its sizes say");
-  payload_bytes_ = total;
-  const auto counts = [](const Lane& lane) {
-    return !lane.foreign && (lane.kind == EventKind::kBytes || lane.kind == EventKind::kBadByte);
-  };
-  if (!std::all_of(lanes_.begin(), lanes_.begin() + static_cast<std::ptrdiff_t>(lane_count_),
-                   counts)) {
-    payload_bytes_ = 0;
-    std::size_t at = 0;
-    for (const std::uint32_t run : runs_) {
-      const bool counted = counts(lanes_[run & 15]);
-      for (const std::size_t end = at + (run >> 4); at < end; ++at) {
-        if (counted) payload_bytes_ += sizes_[at];
-      }
-    }
+  payload_bytes_ = 0;
+  std::size_t at = 0;
+  for (const std::uint32_t run : runs_) {
+    std::uint64_t bytes = 0;
+    for (const std::size_t end = at + (run >> 4); at < end; ++at) bytes += sizes_[at];
+    total += bytes;
+    if (IsPayload(lanes_[run & 15])) payload_bytes_ += bytes;
   }
-  time_ = static_cast<std::uint64_t>(base_ns_);
-  data_at_ = data_.data();
+  if (total != data_.size()) return Wrong("data are not as long as its sizes say");
   return OkStatus();
+}
+
+void BlockDecoder::Refill(Stream& stream) {
+  static constexpr std::array<std::uint8_t, kStreamEvents> kZeros{};
+  const std::size_t count = std::min(kStreamEvents, stream.end - stream.next);
+  const auto column = [&stream](ByteView bytes) {
+    return bytes.empty() ? kZeros.data() : Octets(bytes) + stream.next;
+  };
+  const auto& times = stream.lane->time_columns;
+  const auto& sizes = stream.lane->size_columns;
+  const auto join = [count](const std::uint8_t* a, const std::uint8_t* b, const std::uint8_t* c,
+                            const std::uint8_t* d, auto* to) {
+    for (std::size_t i = 0; i < count; ++i) {
+      to[i] = std::uint32_t{a[i]} | std::uint32_t{b[i]} << 8 | std::uint32_t{c[i]} << 16 |
+              std::uint32_t{d[i]} << 24;
+    }
+  };
+  join(column(times[0]), column(times[1]), column(times[2]), column(times[3]), stream.times.data());
+  join(column(sizes[0]), column(sizes[1]), column(sizes[2]), kZeros.data(), stream.sizes.data());
+  if (std::any_of(times.begin() + 4, times.end(), [](ByteView c) { return !c.empty(); })) {
+    std::array<std::uint32_t, kStreamEvents> high;
+    join(column(times[4]), column(times[5]), column(times[6]), column(times[7]), high.data());
+    for (std::size_t i = 0; i < count; ++i) stream.times[i] |= std::uint64_t{high[i]} << 32;
+  }
+  stream.next += count;
+  stream.at = 0;
+  stream.have = static_cast<std::uint32_t>(count);
 }
 
 bool BlockDecoder::NextRun() {
   while (run_ < runs_.size()) {
     const std::uint32_t run = runs_[run_++];
     lane_ = &lanes_[run & 15];
+    stream_ = &lane_->head;
     run_left_ = run >> 4;
     if (!lane_->foreign) return true;
     PassRun();
@@ -315,10 +352,16 @@ bool BlockDecoder::NextRun() {
 }
 
 void BlockDecoder::PassRun() {
-  for (; run_left_ > 0; --run_left_) {
-    time_ += times_[taken_];
-    data_at_ += sizes_[taken_];
-    ++taken_;
+  for (; run_left_ > 0; --run_left_, ++taken_) {
+    if (short_form_) {
+      time_ += times_[taken_];
+      data_at_ += sizes_[taken_];
+      continue;
+    }
+    if (stream_->at == stream_->have) Refill(*stream_);
+    time_ += stream_->times[stream_->at];
+    data_at_ += stream_->sizes[stream_->at++];
+    stream_ = &lane_->rest;
   }
 }
 

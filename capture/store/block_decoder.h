@@ -29,7 +29,7 @@ class BlockDecoder {
   bool has_place() const { return has_place_; }
   std::uint64_t seq() const { return seq_; }
   std::uint64_t first_event() const { return first_event_; }
-  std::uint64_t events() const { return times_.size(); }
+  std::uint64_t events() const { return events_; }
   std::uint64_t payload_bytes() const { return payload_bytes_; }  // of bytes and bad bytes
   Instant base() const { return Instant::FromNanoseconds(base_ns_); }
   // Time of the last event.
@@ -41,10 +41,19 @@ class BlockDecoder {
   bool Next(Event& event) {
     if (run_left_ == 0 && !NextRun()) return false;
     --run_left_;
-    time_ += times_[taken_];
-    const std::uint32_t size = sizes_[taken_];
+    std::uint32_t size = 0;
+    if (short_form_) {
+      time_ += times_[taken_];
+      size = sizes_[taken_];
+    } else {
+      Stream& stream = *stream_;
+      if (stream.at == stream.have) Refill(stream);
+      time_ += stream.times[stream.at];
+      size = stream.sizes[stream.at++];
+      stream_ = &lane_->rest;
+    }
     ++taken_;
-    event = Event{};
+    ClearDetails(event);
     event.at = Instant::FromNanoseconds(static_cast<std::int64_t>(time_));
     event.kind = lane_->kind;
     event.side = lane_->side;
@@ -56,28 +65,62 @@ class BlockDecoder {
 
  private:
   static constexpr std::size_t kColumns = 12;
+  struct Lane;
+
+  static constexpr std::size_t kStreamEvents = 256;
+
+  // Times and sizes out of byte columns, a few at a time, so that they stay in the nearest cache.
+  struct Stream {
+    std::uint32_t at = 0;
+    std::uint32_t have = 0;
+    std::size_t next = 0;  // place in the columns of what comes behind times[have]
+    std::size_t end = 0;
+    const Lane* lane = nullptr;
+    std::array<std::uint64_t, kStreamEvents> times;
+    std::array<std::uint32_t, kStreamEvents> sizes;
+  };
 
   struct Lane {
     EventKind kind = EventKind::kBytes;
     Side side = Side::kUnknown;
     bool rare = false;     // has more than bytes
     bool foreign = false;  // of a kind that a newer minor version knows: passed over
-    bool has_columns = false;
     std::uint64_t events = 0;
-    std::uint64_t heads = 0;  // runs
-    std::size_t begin = 0;    // of this lane in the lane-wise arrays
-    std::size_t taken = 0;    // events given; of rare lanes only
+    std::size_t taken = 0;  // events given; of rare lanes only
+    std::array<ByteView, 8> time_columns;
+    std::array<ByteView, 3> size_columns;
+    Stream head;  // first events of runs
+    Stream rest;
     std::array<std::vector<std::uint64_t>, kColumns> columns;
   };
 
+  // All but what Next() sets. Field by field: `event = Event{}` becomes an instruction that takes
+  // longer than all the rest of Next().
+  static void ClearDetails(Event& event) {
+    event.lines = 0;
+    event.changed = 0;
+    event.counts.framing = 0;
+    event.counts.parity = 0;
+    event.counts.overrun = 0;
+    event.counts.buffer_overrun = 0;
+    event.counts.breaks = 0;
+    event.name = std::string_view();
+    event.level = 0;
+    event.gap.reason = GapReason::kUnspecified;
+    event.gap.length = Duration::Zero();
+    event.gap.bytes_lost = 0;
+    event.gap.events_lost = 0;
+  }
   bool NextRun();
   void PassRun();
   void FillRare(Event& event);
   Status ParseRuns(ByteView bytes);
   Status ParseLane(ByteView bytes, Lane& lane);
   Status CheckRuns();
-  Status CheckTotals();
-  void PutInCaptureOrder();
+  Status CheckLongForm();
+  Status CheckShortForm();
+  static void Refill(Stream& stream);
+  static bool IsPayload(const Lane& lane);
 
   std::uint64_t seq_ = 0;
   bool has_place_ = false;
@@ -90,17 +133,17 @@ class BlockDecoder {
   std::vector<Lane> lanes_;  // kept for their memory; the first lane_count_ count
   std::size_t lane_count_ = 0;
   std::vector<std::uint32_t> runs_;
-  // Of all events in capture order.
+  std::uint64_t events_ = 0;
+  bool short_form_ = false;
+  // Short form: of all events in capture order.
   std::vector<std::uint64_t> times_;
   std::vector<std::uint32_t> sizes_;
-  // Lane by lane, as in the file.
-  std::vector<std::uint64_t> lane_times_;
-  std::vector<std::uint32_t> lane_sizes_;
 
   std::size_t taken_ = 0;
   std::size_t run_ = 0;
   std::uint64_t run_left_ = 0;
   Lane* lane_ = nullptr;
+  Stream* stream_ = nullptr;
   const char* data_at_ = nullptr;
   std::uint64_t time_ = 0;
 };

@@ -52,31 +52,47 @@ class CaptureReaderImpl : public CaptureReader {
   const CaptureInfo& info() const override { return info_; }
   const CaptureEnding& ending() const override { return ending_; }
   const Status& status() const override { return status_; }
-  std::uint64_t index() const override { return index_; }
+  std::uint64_t index() const override {
+    return in_gap_ ? expected_event_ : decoder_.first_event() + decoder_.taken() - 1;
+  }
 
+  // The short way for nearly every event; NextBeyond() is the long one.
   Outcome Next(Event& event) override {
+    if (state_ == State::kInBlock && decoder_.Next(event)) [[likely]] {
+      if (event.at >= options_.from && event.at < options_.to) [[likely]]
+        return Give(event);
+      return NextBeyond(event, true);
+    }
+    return NextBeyond(event, false);
+  }
+
+ private:
+  enum class State { kBetween, kGapBeforeBlock, kInBlock, kEnd, kFailed };
+
+  Outcome Give(const Event& event) {
+    ++ending_.events;
+    if (event.kind <= EventKind::kBadByte) ending_.bytes += event.bytes.size();
+    return Outcome::kEvent;
+  }
+
+  // `has_event`: `event` is the block's next.
+  [[gnu::noinline]] Outcome NextBeyond(Event& event, bool has_event) {
     while (true) {
       if (pending_gap_) {
         event = *std::exchange(pending_gap_, std::nullopt);
-        index_ = expected_event_;
+        in_gap_ = true;
         ++ending_.events;
         return Outcome::kEvent;
       }
+      in_gap_ = false;
+      if (state_ == State::kGapBeforeBlock) state_ = State::kInBlock;
       if (state_ == State::kInBlock) {
-        while (decoder_.Next(event)) {
-          index_ = decoder_.first_event() + decoder_.taken() - 1;
-          last_ = event.at;
+        for (; has_event || decoder_.Next(event); has_event = false) {
           if (event.at < options_.from) continue;
-          if (event.at >= options_.to) {
-            if (!jumped_) continue;
-            ending_.complete = false;
-            return Finish(true);
-          }
-          ++ending_.events;
-          if (event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte) {
-            ending_.bytes += event.bytes.size();
-          }
-          return Outcome::kEvent;
+          if (event.at < options_.to) return Give(event);
+          last_ = event.at;
+          ending_.complete = false;
+          return Finish(true);
         }
         // Events of foreign kinds may stand at the end.
         last_ = decoder_.last();
@@ -113,9 +129,6 @@ class CaptureReaderImpl : public CaptureReader {
       }
     }
   }
-
- private:
-  enum class State { kBetween, kInBlock, kEnd, kFailed };
 
   std::string NotACapture() const {
     return "not a capture, or nothing of it can be read (" +
@@ -196,6 +209,7 @@ class CaptureReaderImpl : public CaptureReader {
     gap_told_ = true;
     if (decoder_.base() < options_.from || last_ >= options_.to) return true;
     pending_gap_ = MakeGap(decoder_.base() - last_, decoder_.first_event() - expected_event_);
+    state_ = State::kGapBeforeBlock;
     return true;
   }
 
@@ -284,7 +298,7 @@ class CaptureReaderImpl : public CaptureReader {
   std::uint64_t expected_event_ = 0;
   std::uint64_t blocks_ = 0;
   std::uint64_t payload_ = 0;
-  std::uint64_t index_ = 0;
+  bool in_gap_ = false;  // Next() gave a gap that damage made
   Instant last_;
 };
 

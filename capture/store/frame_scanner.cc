@@ -3,6 +3,7 @@
 #include <zstd.h>
 
 #include <algorithm>
+#include <cstring>
 
 #include "capture/store/limits.h"
 #include "capture/store/wire.h"
@@ -82,7 +83,7 @@ class FrameScannerImpl : public FrameScanner {
     frame_done_ = false;
     fed_ = 0;
     produced_ = 0;
-    raw_.clear();
+    raw_size_ = 0;
     parsed_ = 0;
     if (!salvage) {
       delivered_ = 0;
@@ -97,7 +98,7 @@ class FrameScannerImpl : public FrameScanner {
       if (TakeField(item, stuck)) return true;
       if (stuck) return Damage(item, "a frame's content cannot be told apart");
       if (frame_done_) {
-        if (parsed_ != raw_.size()) return Damage(item, "a frame ends inside a field");
+        if (parsed_ != raw_size_) return Damage(item, "a frame ends inside a field");
         in_frame_ = false;
         item.kind = ScanItem::Kind::kFrameEnd;
         offset_ += fed_;
@@ -118,31 +119,26 @@ class FrameScannerImpl : public FrameScanner {
 
   // Decompresses some more into raw_. kNotFound: the file ends.
   Status Feed() {
-    // What was parsed is no longer needed.
-    raw_.erase(0, parsed_);
-    parsed_ = 0;
     const auto input = source_.View(offset_ + fed_, salvage_ ? kSalvageFeed : kFeed);
     if (!input.ok()) return input.status();
     ZSTD_inBuffer in{input->data(), input->size(), 0};
-    const std::size_t room = std::size_t{256} << 10;
-    const std::size_t before = raw_.size();
-    raw_.resize(before + room);
-    ZSTD_outBuffer out{raw_.data() + before, room, 0};
+    MakeRoom();
+    ZSTD_outBuffer out{raw_.get() + raw_size_, raw_room_ - raw_size_, 0};
     const std::size_t left = ZSTD_decompressStream(zstd_.get(), &out, &in);
-    raw_.resize(before + (ZSTD_isError(left) != 0 ? 0 : out.pos));
     if (ZSTD_isError(left) != 0) {
       return Status(Code::kDamaged, std::string("a frame cannot be decompressed (") +
                                         ZSTD_getErrorName(left) + ")");
     }
     fed_ += in.pos;
     produced_ += out.pos;
+    raw_size_ += out.pos;
     if (produced_ > kMaxFrameBytes) {
       return Status(Code::kUnsupported, "a frame is larger than a capture's may be (64 MiB)");
     }
     // In salvage what was delivered before is decompressed again and passed over.
     if (pass_ > 0 && salvage_) {
-      const std::size_t now = static_cast<std::size_t>(std::min<std::uint64_t>(pass_, raw_.size()));
-      raw_.erase(0, now);
+      const std::size_t now = static_cast<std::size_t>(std::min<std::uint64_t>(pass_, raw_size_));
+      parsed_ = now;
       pass_ -= now;
     }
     if (left == 0) {
@@ -153,9 +149,24 @@ class FrameScannerImpl : public FrameScanner {
     return OkStatus();
   }
 
+  // Moves what was not yet given to the front of raw_ and sees that there is room behind it. A
+  // field is at most kMaxFieldBytes long, so raw_ stays bounded.
+  void MakeRoom() {
+    if (parsed_ > 0) {
+      raw_size_ -= parsed_;
+      std::memmove(raw_.get(), raw_.get() + parsed_, raw_size_);
+      parsed_ = 0;
+    }
+    if (raw_room_ - raw_size_ >= kFeed) return;
+    raw_room_ = std::max(2 * raw_room_, raw_size_ + 2 * kFeed);
+    auto larger = std::make_unique_for_overwrite<char[]>(raw_room_);
+    std::copy_n(raw_.get(), raw_size_, larger.get());
+    raw_ = std::move(larger);
+  }
+
   // One field of Capture out of raw_. `stuck`: what is there can never become a field.
   bool TakeField(ScanItem& item, bool& stuck) {
-    const ByteView rest = ByteView(raw_).substr(parsed_);
+    const ByteView rest(raw_.get() + parsed_, raw_size_ - parsed_);
     if (rest.empty()) return false;
     WireCursor cursor(rest);
     std::uint64_t tag = 0;
@@ -246,7 +257,9 @@ class FrameScannerImpl : public FrameScanner {
   std::uint64_t produced_ = 0;   // decompressed
   std::uint64_t delivered_ = 0;  // decompressed bytes of the frame given as fields
   std::uint64_t pass_ = 0;
-  Bytes raw_;
+  std::unique_ptr<char[]> raw_;  // decompressed
+  std::size_t raw_size_ = 0;
+  std::size_t raw_room_ = 0;
   std::size_t parsed_ = 0;  // bytes at the front of raw_ that were given
 };
 

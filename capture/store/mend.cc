@@ -42,13 +42,19 @@ Status Copy(CaptureReader& reader, Sink& sink, MendReport& report) {
 
 }  // namespace
 
+Result<MendReport> Mend(CaptureReader& source, Sink& target) {
+  MendReport report;
+  if (const Status status = Copy(source, target, report); !status.ok()) return status;
+  return report;
+}
+
 Result<MendReport> MendFile(const std::string& source, const std::string& target) {
   auto reader = CaptureReader::Open(source);
   if (!reader.ok()) return reader.status();
   auto sink = OpenFileSink(target, false);
   if (!sink.ok()) return sink.status();
-  MendReport report;
-  Status status = Copy(**reader, **sink, report);
+  const auto report = Mend(**reader, **sink);
+  Status status = report.status();
   if (status.ok()) status = (*sink)->Sync();
   const Status closing = (*sink)->Close();
   if (status.ok()) status = closing;
