@@ -4,6 +4,7 @@
 #include "capture/base/text.h"
 #include "capture/commands/capture_input.h"
 #include "capture/commands/commands.h"
+#include "capture/commands/time_range.h"
 #include "capture/examine/examination.h"
 #include "capture/show/examination_message.h"
 #include "capture/show/examination_text.h"
@@ -22,6 +23,7 @@ struct ExamineArguments {
   std::string silence;
   std::string framing;
   std::size_t buffer = 64;
+  TimeRange range;
 };
 
 Status PrintText(CaptureReader& reader, const ExamineOptions& options, bool segments,
@@ -52,8 +54,8 @@ Status PrintText(CaptureReader& reader, const ExamineOptions& options, bool segm
 
 // The message field by field, segments and exchanges as they come: two readings of the capture, so
 // that nothing has to be kept.
-Status PrintJson(const std::string& path, CaptureReader& reader, const ExamineOptions& options,
-                 TextOutput& output) {
+Status PrintJson(const std::string& path, const ReaderOptions& reading, CaptureReader& reader,
+                 const ExamineOptions& options, TextOutput& output) {
   Status status = output.Write("{\"segment\":[");
   const char* between = "\n";
   const auto write = [&](const std::string& text) {
@@ -68,7 +70,7 @@ Status PrintJson(const std::string& path, CaptureReader& reader, const ExamineOp
   if (!examination.ok()) return examination.status();
   if (status.ok()) status = output.Write("],\n\"exchange\":[");
   between = "\n";
-  auto again = CaptureReader::Open(path);
+  auto again = CaptureReader::Open(path, reading);
   if (!again.ok()) return again.status();
   ConversationHandlers exchanges;
   exchanges.on_exchange = [&](const Exchange& e) { write(ExchangeJson(e)); };
@@ -82,7 +84,9 @@ Status PrintJson(const std::string& path, CaptureReader& reader, const ExamineOp
 
 int Run(const ExamineArguments& arguments) {
   const auto fail = [](const Status& status) { return Fail(kProgram, status); };
-  auto reader = CaptureReader::Open(arguments.capture);
+  ReaderOptions reading;
+  if (const Status range = arguments.range.Apply(reading); !range.ok()) return fail(range);
+  auto reader = CaptureReader::Open(arguments.capture, reading);
   if (!reader.ok()) return fail(reader.status());
   ExamineOptions options;
   options.segmenter = OptionsFor((*reader)->info());
@@ -99,8 +103,9 @@ int Run(const ExamineArguments& arguments) {
   }
   auto output = TextOutput::Open("");
   if (!output.ok()) return fail(output.status());
-  Status status = arguments.json ? PrintJson(arguments.capture, **reader, options, **output)
-                                 : PrintText(**reader, options, arguments.segments, **output);
+  Status status = arguments.json
+                      ? PrintJson(arguments.capture, reading, **reader, options, **output)
+                      : PrintText(**reader, options, arguments.segments, **output);
   if (status.ok()) status = (*output)->Close();
   if (!status.ok()) return fail(status);
   return SayHowItEnded(kProgram, arguments.capture, (*reader)->ending());
@@ -122,6 +127,7 @@ void AddExamine(CLI::App& app, Outcome& outcome) {
                       "A framing to cut by, as textproto (FrameRule in examination.proto)");
   command->add_option("--buffer", arguments->buffer, "Size of the receive buffer to judge by")
       ->capture_default_str();
+  arguments->range.AddTo(*command);
   command->footer("Example:\n  bytewitness examine talk.witness --segments");
   command->callback([arguments, &outcome] { outcome.exit_status = Run(*arguments); });
 }

@@ -3,6 +3,7 @@
 
 #include "capture/commands/capture_input.h"
 #include "capture/commands/commands.h"
+#include "capture/commands/time_range.h"
 #include "capture/show/export/export.h"
 
 namespace witness {
@@ -14,11 +15,14 @@ struct ExportOptions {
   std::string capture;
   std::string as;
   std::string output;
+  TimeRange range;
 };
 
 int Run(const ExportOptions& options) {
   const auto fail = [](const Status& status) { return Fail(kProgram, status); };
-  auto reader = CaptureReader::Open(options.capture);
+  ReaderOptions reading;
+  if (const Status status = options.range.Apply(reading); !status.ok()) return fail(status);
+  auto reader = CaptureReader::Open(options.capture, reading);
   if (!reader.ok()) return fail(reader.status());
   auto output = TextOutput::Open(options.output);
   if (!output.ok()) return fail(output.status());
@@ -47,6 +51,7 @@ void AddExport(CLI::App& app, Outcome& outcome) {
       ->required()
       ->check(CLI::IsMember({"jsonl", "text", "hex", "csv", "vcd"}));
   command->add_option("-o,--out", options->output, "Where to; else standard output");
+  options->range.AddTo(*command);
   command->footer("Example:\n  bytewitness export talk.witness --as jsonl -o talk.jsonl");
   command->callback([options, &outcome] { outcome.exit_status = Run(*options); });
 }

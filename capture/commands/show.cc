@@ -4,6 +4,7 @@
 #include "capture/base/text.h"
 #include "capture/commands/capture_input.h"
 #include "capture/commands/commands.h"
+#include "capture/commands/time_range.h"
 #include "capture/show/account.h"
 
 namespace witness {
@@ -14,7 +15,8 @@ constexpr const char* kProgram = "bytewitness show";
 struct ShowOptions {
   std::string capture;
   bool hex = false;
-  std::string from, to, silence = "100ms";
+  TimeRange range;
+  std::string silence = "100ms";
 };
 
 std::string Opening(const CaptureInfo& info) {
@@ -36,20 +38,11 @@ int Run(const ShowOptions& options) {
   AccountOptions looks;
   looks.hex = options.hex;
   looks.color = ColorsWanted();
-  const auto take = [&](const std::string& text, const char* name, Duration& out) {
-    if (text.empty()) return OkStatus();
-    auto parsed = ParseDuration(text);
-    if (!parsed.ok()) return parsed.status().In(name);
-    out = *parsed;
-    return OkStatus();
-  };
-  Duration from, to = Duration::Max();
-  Status status = take(options.from, "--from", from);
-  if (status.ok()) status = take(options.to, "--to", to);
-  if (status.ok()) status = take(options.silence, "--silence", looks.silence);
+  const auto silence = ParseDuration(options.silence);
+  if (!silence.ok()) return fail(silence.status().In("--silence"));
+  looks.silence = *silence;
+  Status status = options.range.Apply(reading);
   if (!status.ok()) return fail(status);
-  reading.from = Instant() + from;
-  if (to != Duration::Max()) reading.to = Instant() + to;
 
   auto reader = CaptureReader::Open(options.capture, reading);
   if (!reader.ok()) return fail(reader.status());
@@ -82,8 +75,7 @@ void AddShow(CLI::App& app, Outcome& outcome) {
   auto options = std::make_shared<ShowOptions>();
   command->add_option("CAPTURE", options->capture, "The capture to show")->required();
   command->add_flag("--hex", options->hex, "Every byte in hexadecimal too");
-  command->add_option("--from", options->from, "Begin here, since the start: 1m30s");
-  command->add_option("--to", options->to, "End here, since the start: 2m");
+  options->range.AddTo(*command);
   command->add_option("--silence", options->silence, "Show pauses longer than this")
       ->capture_default_str();
   command->footer("Example:\n  bytewitness show talk.witness --hex");
