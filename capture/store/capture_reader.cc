@@ -232,7 +232,8 @@ class CaptureReaderImpl : public CaptureReader {
     if (end_gap_told_ || (lost == 0 && !unknown_loss) || last_ >= options_.to) return false;
     end_gap_told_ = true;
     NoteDamage(frame_offset_, "blocks are missing");
-    pending_gap_ = MakeGap(known ? trailer_->end - last_ : Duration::Zero(), lost);
+    pending_gap_ =
+        MakeGap(known ? std::max(trailer_->end - last_, Duration::Zero()) : Duration::Zero(), lost);
     return true;
   }
 
