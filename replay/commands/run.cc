@@ -204,6 +204,20 @@ Result<std::vector<Combination>> PlanOf(const RunRequest& request, const Part& p
   return MakePlan(wishes, options);
 }
 
+// Only a sketch has a wire whose bits can be put wrong.
+Status CheckWire(const RunRequest& request, const std::vector<Combination>& plan) {
+  if (!request.sketch.empty()) return witness::OkStatus();
+  for (const Combination& combination : plan)
+    for (const Variation& variation : combination)
+      for (const Factor& factor : Factors())
+        if (factor.waveform && factor.name == variation.factor)
+          return {Code::kInvalidArgument,
+                  variation.Name() +
+                      ": only an emulated sketch has a wire to put bits on; use --sketch, or take "
+                      "it out"};
+  return witness::OkStatus();
+}
+
 // The command line that runs one combination again.
 std::string Reproduce(const RunOptions& options, const Subject& subject,
                       const Combination& combination) {
@@ -333,6 +347,7 @@ int Run(RunOptions& options) {
   }
   auto plan = PlanOf(request, setup.part);
   if (!plan.ok()) return fail(plan.status());
+  if (Status status = CheckWire(request, *plan); !status.ok()) return fail(status);
   auto subject = MakeSubject(request);
   if (!subject.ok()) return fail(subject.status());
 
@@ -400,9 +415,12 @@ std::string FactorsHelp() {
   for (const Factor& factor : Factors()) {
     text += "  " + factor.name;
     text.append(factor.name.size() < 12 ? 12 - factor.name.size() : 1, ' ');
-    text += factor.levels + (factor.by_itself ? "  *" : "") + "\n";
+    text += factor.levels + (factor.by_itself ? "  *" : factor.waveform ? "  ~" : "") + "\n";
   }
-  return text + "  * tried if no --vary is given. A level for one reply only: ending=none@2.\n";
+  return text +
+         "  * tried if no --vary is given; ~ only with --sketch, whose wire is modelled bit by "
+         "bit.\n"
+         "  A level for one reply only: ending=none@2.\n";
 }
 
 }  // namespace
@@ -443,13 +461,26 @@ void AddRun(CLI::App& app, Outcome& outcome) {
       ->type_name("N");
   command->add_option("--sketch", request.sketch, "An emulated sketch is on trial")
       ->type_name("FILE.elf");
-  for (const char* key : {"module-on", "talk-on", "mcu", "clock", "watch-pin", "brown-out"})
+  const auto sketch_option = [&](const char* key, const char* type, const char* words) {
     command
         ->add_option_function<std::string>(
             std::string("--") + key,
             [options, key](const std::string& value) { options->sketch_settings[key] = value; },
-            "With --sketch")
-        ->type_name("TEXT");
+            words)
+        ->type_name(type)
+        ->group("With --sketch");
+  };
+  sketch_option("module-on", "PLACE",
+                "Where the module is wired to: uart0 (if nothing is said), uart1:baud=9600, or "
+                "pins:rx=10,tx=11,baud=9600 (software serial; rx is the pin on which the board "
+                "listens; a number of the board or a port's name as PB2)");
+  sketch_option("talk-on", "PLACE",
+                "Where the sketch talks to the person, written alike (the first UART that the "
+                "module is not on)");
+  sketch_option("mcu", "NAME", "atmega328p, atmega2560, atmega32u4 (as the ELF says)");
+  sketch_option("clock", "RATE", "Of the processor: 16MHz (as the ELF says, else 16MHz)");
+  sketch_option("watch-pin", "PINS", "Note each change of these pins: 13,PB0");
+  sketch_option("brown-out", "TIMES", "The supply dips at these times: 1.5s,3s");
   command->add_option("--ignore", request.demands.ignore, "Parts of output lines that may differ")
       ->type_name("REGEX")
       ->allow_extra_args(false);
@@ -478,7 +509,9 @@ void AddRun(CLI::App& app, Outcome& outcome) {
   command->footer(
       FactorsHelp() +
       "\nExample: bytetrial run sedge-b.witness --vary ending -- python3 "
-      "butt-watch.py {port}\nExit status: 0 all held, 1 not all, 2 wrong usage or plan, 3 "
+      "butt-watch.py {port}\nExample: bytetrial run sedge-b.witness --sketch butt-watch.elf "
+      "--module-on pins:rx=10,tx=11,baud=9600\nExit status: 0 all held, 1 not all, 2 wrong usage "
+      "or plan, 3 "
       "a port, file or program failed.");
   command->callback([options, &outcome] { outcome.exit_status = Run(*options); });
 }

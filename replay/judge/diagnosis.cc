@@ -5,6 +5,7 @@
 #include <optional>
 
 #include "capture/base/text.h"
+#include "replay/judge/inside.h"
 #include "replay/part/cue.h"
 
 namespace trial {
@@ -19,9 +20,10 @@ using witness::SafeTextWithEnding;
 constexpr Duration kLongWait = Duration::Milliseconds(60);
 
 struct Reply {
-  Bytes bytes;       // all that was sent for one command, echo left out
-  Instant begin;     // first byte sent
-  Instant last_due;  // when the last piece was to be sent
+  Bytes bytes;        // all that was sent for one command, echo left out
+  Instant begin;      // first byte sent
+  Instant first_due;  // when the first piece was to be sent
+  Instant last_due;   // when the last piece was to be sent
   Instant end;
   std::size_t pieces = 0;
   Instant second;  // when the second piece was sent
@@ -32,6 +34,7 @@ Reply ReplyTo(const Observations& o, std::size_t index) {
   for (const Said& said : o.said) {
     if (said.send.command != index + 1 || said.send.sort == SaidSort::kEcho) continue;
     if (reply.pieces == 0) reply.begin = said.sent;
+    if (reply.pieces == 0) reply.first_due = said.send.due;
     if (reply.pieces == 1) reply.second = said.sent;
     reply.bytes += said.send.bytes;
     reply.last_due = said.send.due;
@@ -110,6 +113,10 @@ std::string TimeoutWords(Duration wait) {
   std::string words = "a timeout of " + FormatDuration(wait);
   if (wait >= Duration::Milliseconds(950) && wait <= Duration::Milliseconds(1150))
     words += " (1000 ms is the default of the common core's Stream)";
+  const auto times = static_cast<std::int64_t>(std::lround(wait.milliseconds() / 1000));
+  if (times > 1 && times <= 10 && wait >= Duration::Milliseconds(970) * times &&
+      wait <= Duration::Milliseconds(1040) * times)
+    words = std::to_string(times) + " timeouts of 1000 ms, the default of the common core's Stream";
   return words;
 }
 
@@ -187,6 +194,7 @@ std::optional<Diagnosis> Hangs(const Case& c) {
     d.words = "waits for a reply that does not come, for ever: it reads without a timeout";
     d.evidence = {"no reply was given to " + where + "; it was still running " +
                   FormatDuration(c.seen.ended - c.seen.commands[last].to) + " later"};
+    if (!c.seen.ending_words.empty()) d.evidence.push_back("it " + c.seen.ending_words);
     return d;
   }
   if (SameTextOtherEndings(now.bytes, then.bytes) && !now.bytes.empty()) {
@@ -199,6 +207,7 @@ std::optional<Diagnosis> Hangs(const Case& c) {
     d.evidence = {"reply to " + where + " was " + SafeTextWithEnding(now.bytes) + ", complete " +
                   At(now.end) + "; it was still running " + FormatDuration(c.seen.ended - now.end) +
                   " later"};
+    if (!c.seen.ending_words.empty()) d.evidence.push_back("it " + c.seen.ending_words);
     return d;
   }
   return std::nullopt;
@@ -232,7 +241,15 @@ std::optional<Diagnosis> ReadsTooEarly(const Case& c) {
         continue;
       sent += said.send.bytes.size();
       end = said.sent;
-      if (said.sent <= on) before += said.send.bytes;
+      if (said.sent <= on) {
+        before += said.send.bytes;
+      } else if (c.seen.virtual_time && said.send.due < on) {
+        // On the wire: so much of it was through.
+        const double part =
+            (on - said.send.due).milliseconds() / (said.sent - said.send.due).milliseconds();
+        before += said.send.bytes.substr(
+            0, static_cast<std::size_t>(part * static_cast<double>(said.send.bytes.size())));
+      }
     }
     const std::size_t planned = PlannedSize(c.trial, i);
     if (planned == 0 || before.size() >= planned) continue;
@@ -422,10 +439,6 @@ std::optional<Diagnosis> ComparesCase(const Case& c) {
 
 // Lost what lies behind a buffer's size.
 std::optional<Diagnosis> CutsLongReply(const Case& c) {
-  for (const Remark& remark : c.seen.remarks)
-    if (remark.kind == "overrun")
-      return Diagnosis{
-          "loses-bytes", "lost received bytes: its receive buffer was full", {remark.text}};
   if (!c.Varies("length")) return std::nullopt;
   // The reply was made longer by a run of the same letter.
   const auto run_in = [](ByteView text) {
@@ -444,6 +457,11 @@ std::optional<Diagnosis> CutsLongReply(const Case& c) {
     for (const OutputLine& line : c.NewLines()) {
       const std::size_t shown = run_in(line.text);
       if (shown < 4 || shown >= whole) continue;
+      // It may show another reply, all of it.
+      bool of_another = false;
+      for (std::size_t k = 0; k < c.seen.commands.size(); ++k)
+        of_another = of_another || run_in(ReplyTo(c.seen, k).bytes) == shown;
+      if (of_another) continue;
       const std::size_t kept = reply.find('x') + shown;
       return Diagnosis{"cuts-long-reply",
                        "cut a long reply after " + std::to_string(kept) + " bytes",
@@ -451,6 +469,57 @@ std::optional<Diagnosis> CutsLongReply(const Case& c) {
                         std::to_string(reply.size()) + " bytes; of what it was longer by, " +
                         std::to_string(whole) + " bytes, it printed " + std::to_string(shown)}};
     }
+  }
+  return std::nullopt;
+}
+
+// What was seen inside an emulated board.
+std::optional<Diagnosis> ShownInside(const Case& c) {
+  auto fault = InsideFault(c.base, c.seen, c.trial.verdict.divergence);
+  // It was sending while the rest of a reply came because it took the beginning for all of it.
+  if (fault && fault->name == "sends-while-receiving")
+    if (auto early = ReadsTooEarly(c); early && early->name == "reads-too-early") {
+      early->evidence.push_back(fault->words);
+      return early;
+    }
+  return fault;
+}
+
+// An emulated board that hangs or crashes and nothing else tells why.
+std::optional<Diagnosis> EndsBadly(const Case& c) {
+  if (c.seen.ending_words.empty()) return std::nullopt;
+  if (c.seen.ending == SubjectEnding::kHung) return Diagnosis{"hangs", c.seen.ending_words, {}};
+  if (c.seen.ending == SubjectEnding::kCrashed)
+    return Diagnosis{"crashes", c.seen.ending_words, {}};
+  return std::nullopt;
+}
+
+// Said something of its own between a command and the late reply to it.
+std::optional<Diagnosis> SpeaksBeforeReply(const Case& c) {
+  // Elsewhere a print is read with some delay, and says little about when it was made.
+  if (c.trial.verdict.kind != VerdictKind::kBroke || !c.trial.verdict.divergence ||
+      !c.seen.virtual_time)
+    return std::nullopt;
+  const Instant at = c.trial.verdict.divergence->at;
+  for (std::size_t i = 0; i < c.seen.commands.size(); ++i) {
+    const Instant asked = c.seen.commands[i].to;
+    const Instant next =
+        i + 1 < c.seen.commands.size() ? c.seen.commands[i + 1].from : c.seen.ended;
+    if (at < asked || at > next) continue;
+    const Reply now = ReplyTo(c.seen, i);
+    if (PlannedSize(c.trial, i) == 0) return std::nullopt;
+    const bool came = now.pieces > 0 && now.first_due <= at;
+    if (came) return std::nullopt;
+    // What it took may have been the rest of an earlier reply.
+    for (std::size_t k = 0; k < i; ++k)
+      if (ReplyTo(c.seen, k).end > c.seen.commands[k + 1].from) return std::nullopt;
+    const Duration since = at - asked;
+    return Diagnosis{
+        "gives-up-early",
+        "went on before the reply came: it waits " + FormatDuration(since) +
+            " for a reply and no longer",
+        {"it " + c.trial.verdict.divergence->what + " " + FormatDuration(since) + " after " +
+         CommandWords(c.seen, i) + "; no byte of the reply could be read by then"}};
   }
   return std::nullopt;
 }
@@ -475,9 +544,10 @@ std::vector<Diagnosis> Diagnose(const TrialResult& baseline, const TrialResult& 
   const Case c{baseline, trial, others, judge, baseline.observations, trial.observations};
   // Strongest evidence first; a rule behind is asked only if those before found nothing.
   for (const auto rule :
-       {CannotDecode, CutsLongReply, Hangs, TakesAnotherForTheReply, ReadsTooEarly, TakesAPiece,
-        WaitsForLineEnding, KeepsLineEnding, ComparesCase}) {
+       {CannotDecode, ShownInside, CutsLongReply, Hangs, TakesAnotherForTheReply, SpeaksBeforeReply,
+        ReadsTooEarly, TakesAPiece, WaitsForLineEnding, KeepsLineEnding, ComparesCase, EndsBadly}) {
     if (auto found = rule(c)) {
+      AddInsideEvidence(c.base, c.seen, *found);
       all.push_back(std::move(*found));
       break;
     }
@@ -497,7 +567,11 @@ std::vector<Diagnosis> DiagnoseBaseline(const TrialResult& baseline, const Part&
   Bytes wrong = seen.unfinished;
   for (const TakenCommand& command : seen.commands)
     if (wrong.empty() && !command.known && knows(command.bytes)) wrong = command.bytes;
-  if (!wrong.empty() && knows(wrong))
+  const bool ending = !wrong.empty() && knows(wrong);
+  for (Diagnosis& fault : Faults(seen))
+    // Who speaks at a wrong rate is not understood either: that comes first.
+    if (!ending || fault.name == "wrong-rate") all.push_back(std::move(fault));
+  if (ending)
     all.push_back({"wrong-command-ending",
                    "ends its commands in a way that this module does not take",
                    {"it sent " + SafeTextWithEnding(wrong) + "; the module's commands end with " +

@@ -5,6 +5,7 @@
 #include <cstring>
 
 #include "capture/base/text.h"
+#include "replay/judge/inside.h"
 
 namespace trial {
 namespace {
@@ -230,6 +231,9 @@ Verdict Judge::OfBaseline(const Observations& base) const {
                   " against the replies as recorded; " + Standing(base);
   } else if (base.ending != SubjectEnding::kExited && base.ending != SubjectEnding::kOver) {
     verdict.why = EndingWords(base) + " against the replies as recorded; " + Standing(base);
+  } else if (const auto wired = Faults(base);
+             !wired.empty() && wired[0].name == "module-elsewhere") {
+    verdict.why = wired[0].words;
   } else if (base.commands.empty() && base.answers.empty()) {
     verdict.why = base.unfinished.empty() ? "it sent nothing to the port" : Standing(base);
   } else if (const auto failed = AgainstDemands(base)) {
@@ -239,6 +243,9 @@ Verdict Judge::OfBaseline(const Observations& base) const {
     verdict.why = "it ended with exit status " + std::to_string(base.exit_status) +
                   " against the replies as recorded (if that is right, say --exit " +
                   std::to_string(base.exit_status) + ")";
+  } else if (const Remark* lost = LostReply(base); lost != nullptr && must_say_.size() == 0) {
+    // With a demand that is met, the person has said what counts.
+    verdict.why = "against the replies as recorded it lost bytes: " + lost->text;
   } else {
     verdict.kind = VerdictKind::kHeld;
     verdict.why = "the baseline";
@@ -302,6 +309,8 @@ Verdict Judge::OfTrial(const Observations& base, const Observations& seen,
   Verdict verdict;
   if (!expectation.same_output && !expectation.same_commands) return verdict;
   MeasureLateness(base, seen, verdict);
+  // A longer text takes its time on the wire to the person too.
+  if (seen.virtual_time && !expectation.grown.empty()) return verdict;
   const Duration base_length =
       base.commands.empty() ? Duration::Zero() : base.ended - base.commands[0].from;
   if (verdict.later < kSlowFrom || verdict.later < base_length / 10) return verdict;

@@ -42,6 +42,7 @@ void AddCase(pugi::xml_node suite, const TrialReport& report, const TrialReport:
     line("diagnosis", diagnosis.words());
     for (const auto& evidence : diagnosis.evidence()) line("evidence", evidence);
   }
+  for (const auto& inside : trial.inside()) line("inside", inside);
   line("again", trial.reproduce());
   failure.append_child(pugi::node_pcdata).set_value(text.c_str());
 }

@@ -7,6 +7,7 @@
 
 #include "capture/base/text.h"
 #include "capture/base/version.h"
+#include "replay/judge/inside.h"
 #include "replay/subject/observations_message.h"
 
 namespace trial {
@@ -18,7 +19,8 @@ using witness::Status;
 
 std::uint64_t Ns(Duration d) { return d.ns() < 0 ? 0 : static_cast<std::uint64_t>(d.ns()); }
 
-void FillTrial(const TrialResult& result, const ReportSetup& setup, TrialReport::Trial& t) {
+void FillTrial(const TrialResult& result, const Observations& baseline, const ReportSetup& setup,
+               TrialReport::Trial& t) {
   t.set_name(CombinationName(result.combination));
   for (const Variation& variation : result.combination) t.add_variation(variation.Name());
   t.set_verdict(static_cast<TrialReport::Verdict>(result.verdict.kind));
@@ -51,6 +53,8 @@ void FillTrial(const TrialResult& result, const ReportSetup& setup, TrialReport:
   t.set_plan(result.plan);
   t.set_index(static_cast<std::uint32_t>(result.index));
   t.set_unchanged(!result.changed);
+  if (result.observations.virtual_time)
+    for (std::string& text : FreshRemarks(baseline, result.observations, 6)) t.add_inside(text);
   ObservationsToMessage(result.observations, *t.mutable_observations());
 }
 
@@ -66,8 +70,9 @@ void FillReport(const TrialsOutcome& outcome, const ReportSetup& setup, TrialRep
   report.set_trials_planned(static_cast<std::uint32_t>(setup.planned));
   report.set_shard(static_cast<std::uint32_t>(setup.shard));
   report.set_shards(static_cast<std::uint32_t>(setup.shards));
-  FillTrial(outcome.baseline, setup, *report.mutable_baseline());
-  for (const TrialResult& trial : outcome.trials) FillTrial(trial, setup, *report.add_trial());
+  FillTrial(outcome.baseline, {}, setup, *report.mutable_baseline());
+  for (const TrialResult& trial : outcome.trials)
+    FillTrial(trial, outcome.baseline.observations, setup, *report.add_trial());
   auto& timing = *report.mutable_timing();
   timing.set_sends(outcome.timing.sends);
   timing.set_p50_ns(Ns(outcome.timing.p50));

@@ -54,6 +54,7 @@ std::string Line(const TrialReport::Trial& trial, const std::string& number, std
 }
 
 void Failure(const TrialReport::Trial& trial, std::string& out, bool colour) {
+  const std::size_t began = out.size();
   out += "\n" + Coloured(Word(trial.verdict()), trial.verdict(), colour) + "  " +
          SafeName(trial.name()) + "\n";
   const auto row = [&](const char* label, const std::string& text) {
@@ -87,6 +88,12 @@ void Failure(const TrialReport::Trial& trial, std::string& out, bool colour) {
   for (const auto& diagnosis : trial.diagnosis()) {
     row("diagnosis", diagnosis.words());
     for (const auto& evidence : diagnosis.evidence()) row("", "- " + evidence);
+  }
+  const char* label = "inside";
+  for (const std::string& inside : trial.inside()) {
+    if (out.find(inside, began) != std::string::npos) continue;  // told already
+    row(label, inside);
+    label = "";
   }
   if (!trial.smallest().empty()) {
     std::string smallest;
@@ -128,7 +135,9 @@ std::string TerminalReport(const TrialReport& report, bool colour) {
          std::to_string(counts[TrialReport::VERDICT_BROKE]) + " broke, " +
          std::to_string(counts[TrialReport::VERDICT_SLOW]) + " slow, " +
          std::to_string(counts[TrialReport::VERDICT_NO_CONTEST]) + " no contest\n";
-  if (report.timing().sends() > 0)
+  if (report.baseline().observations().virtual_time())
+    out += "Virtual time: repeated, it is the same to the cycle\n";
+  else if (report.timing().sends() > 0)
     out += "Our " + std::to_string(report.timing().sends()) + " sends were late by " +
            FormatDuration(Ns(report.timing().p50_ns())) + " (median), " +
            FormatDuration(Ns(report.timing().p99_ns())) + " (99 %), " +

@@ -11,6 +11,7 @@
 #include <thread>
 
 #include "replay/judge/diagnosis.h"
+#include "replay/judge/inside.h"
 #include "replay/part/cue.h"
 #include "replay/vary/shrink.h"
 
@@ -72,12 +73,36 @@ void Trials::Follow() {
                                  " of its " + all + " commands";
 }
 
+RunLimits Trials::Limits(const Observations& baseline) const {
+  RunLimits limits;
+  limits.within = judge_.demands().within;
+  limits.expected_commands = baseline.commands.size();
+  if (!subject_.virtual_time() || baseline.commands.empty()) return limits;
+  // What it still printed behind the last answer is waited for in every trial; virtual time is
+  // cheap.
+  const Bytes printed = PrintedText(baseline, false);
+  limits.expected_lines =
+      static_cast<std::size_t>(std::count(printed.begin(), printed.end(), '\n'));
+  if (!baseline.printed.empty()) {
+    const Instant answered = AnswerEnd(baseline, baseline.commands.size() - 1);
+    limits.linger = std::clamp(baseline.printed.back().at - answered + Duration::Seconds(1),
+                               limits.linger, Duration::Seconds(10));
+  }
+  return limits;
+}
+
 Result<TrialResult> Trials::RunBaseline() {
   TrialResult result;
   RunLimits limits;
   limits.within = judge_.demands().within;
   auto seen = subject_.Run(setup_.part, limits);
   if (!seen.ok()) return seen.status();
+  // A board never ends by itself: once more, and ended by the rule that ends the trials, so that
+  // baseline and trials are watched equally long.
+  if (subject_.virtual_time() && seen->ending == SubjectEnding::kOver && !seen->commands.empty()) {
+    seen = subject_.Run(setup_.part, Limits(*seen));
+    if (!seen.ok()) return seen.status();
+  }
   result.observations = std::move(*seen);
   result.played = setup_.part;
   result.runs = 1;
@@ -95,9 +120,7 @@ Result<TrialResult> Trials::RunTrial(std::size_t index, const Combination& combi
   auto varied = Vary(outcome_.played, combination, context);
   if (!varied.ok()) return varied.status();
   const Observations& base = outcome_.baseline.observations;
-  RunLimits limits;
-  limits.within = judge_.demands().within;
-  limits.expected_commands = base.commands.size();
+  const RunLimits limits = Limits(base);
 
   TrialResult result;
   result.index = index;
@@ -255,8 +278,17 @@ Result<TrialsOutcome> Trials::Run() {
   const bool other_ending = std::any_of(
       seen.commands.begin(), seen.commands.end(),
       [&](const TakenCommand& c) { return !c.known && KnowsText(setup_.part, c.bytes); });
+  const bool any_known = std::any_of(seen.commands.begin(), seen.commands.end(),
+                                     [](const TakenCommand& c) { return c.known; });
+  const auto faults = Faults(seen);
+  const bool elsewhere = !faults.empty() && faults[0].name == "module-elsewhere";
+  if (other_ending && !any_known && outcome_.baseline.verdict.kind == VerdictKind::kHeld) {
+    // What it printed was printed without a single answer.
+    outcome_.baseline.verdict.kind = VerdictKind::kNoContest;
+    outcome_.baseline.verdict.why = "the module takes none of its commands";
+  }
   if (setup_.part.plays == witness::Side::kModule && !seen.commands.empty() && !all_known &&
-      !other_ending) {
+      !other_ending && !elsewhere) {
     Part in_order = setup_.part;
     in_order.following = Following::kInOrder;
     std::swap(setup_.part, in_order);

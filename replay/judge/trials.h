@@ -77,6 +77,7 @@ class Trials {
 
  private:
   witness::Result<TrialResult> RunBaseline();
+  RunLimits Limits(const Observations& baseline) const;
   witness::Result<TrialResult> RunTrial(std::size_t index, const Combination& combination,
                                         bool alone);
   witness::Status RunAll(const std::vector<std::size_t>& indices);

@@ -91,6 +91,18 @@ struct Ask {
   bool operator==(const Ask&) const = default;
 };
 
+// How bytes stand on the wire. Only an emulated sketch has a wire; a pty or a port of this computer
+// knows nothing of it.
+struct Waveform {
+  double rate_percent = 0;         // the sender is so much faster than the line's rate says
+  double jitter_percent = 0;       // each edge inside a byte is moved by up to ± so much of a bit
+  double stop_bits = 1;            // how long the line is high behind a byte, at least
+  double glitch_percent = 0;       // of a bit: width of a low pulse on the idle line; 0: none
+  std::uint32_t glitch_every = 8;  // bytes from one pulse to the next
+  bool break_before = false;       // a break in front of each answer
+  bool operator==(const Waveform&) const = default;
+};
+
 struct Part {
   std::string name;
   witness::Side plays = witness::Side::kModule;
@@ -103,6 +115,7 @@ struct Part {
   std::vector<Unasked> unasked;
   std::vector<Ask> asks;  // only if `plays` is kHost
   Following following = Following::kLookUp;
+  Waveform waveform;
   bool operator==(const Part&) const = default;
 };
 

@@ -36,6 +36,7 @@ class Reader {
     for (const auto& ask : m.ask()) part.asks.push_back(ReadAsk(ask));
     Known(m, "following", m.following(), bytewitness::Part_Following_IsValid(m.following()));
     if (m.following() == Message::FOLLOWING_IN_ORDER) part.following = Following::kInOrder;
+    ReadWaveform(m.waveform(), part.waveform);
     CheckSides(m, part);
     return part;
   }
@@ -64,6 +65,20 @@ class Reader {
     if (parsed.ok()) return *parsed;
     complain_(m, field, -1, parsed.status().message());
     return Duration::Zero();
+  }
+
+  void ReadWaveform(const Message::Waveform& m, Waveform& wave) {
+    const auto within = [&](const char* field, double value, double least, double most) {
+      if (value >= least && value <= most) return value;
+      complain_(m, field, -1, "out of reach");
+      return 0.0;
+    };
+    wave.rate_percent = within("rate_percent", m.rate_percent(), -50, 100);
+    wave.jitter_percent = within("jitter_percent", m.jitter_percent(), 0, 50);
+    if (m.has_stop_bits()) wave.stop_bits = within("stop_bits", m.stop_bits(), 0, 1000);
+    wave.glitch_percent = within("glitch_percent", m.glitch_percent(), 0, 100);
+    if (m.glitch_every() != 0) wave.glitch_every = m.glitch_every();
+    wave.break_before = m.break_before();
   }
 
   void ReadLine(const Message::Line& m, witness::LineSettings& line) {
@@ -160,6 +175,15 @@ void WriteUnasked(const Unasked& unasked, Message::Unasked& m) {
   WritePieces(unasked.pieces, *m.mutable_piece());
 }
 
+void WriteWaveform(const Waveform& wave, Message::Waveform& m) {
+  m.set_rate_percent(wave.rate_percent);
+  m.set_jitter_percent(wave.jitter_percent);
+  if (wave.stop_bits != 1) m.set_stop_bits(wave.stop_bits);
+  m.set_glitch_percent(wave.glitch_percent);
+  if (wave.glitch_every != Waveform{}.glitch_every) m.set_glitch_every(wave.glitch_every);
+  m.set_break_before(wave.break_before);
+}
+
 void WriteAsk(const Ask& ask, Message::Ask& m) {
   if (ask.after != Duration::Zero()) m.set_after(FormatExactDuration(ask.after));
   m.set_say(ask.bytes);
@@ -196,6 +220,7 @@ void PartToMessage(const Part& part, bytewitness::Part& m) {
   for (const Unasked& unasked : part.unasked) WriteUnasked(unasked, *m.add_unasked());
   for (const Ask& ask : part.asks) WriteAsk(ask, *m.add_ask());
   if (part.following == Following::kInOrder) m.set_following(Message::FOLLOWING_IN_ORDER);
+  if (part.waveform != Waveform{}) WriteWaveform(part.waveform, *m.mutable_waveform());
 }
 
 }  // namespace trial

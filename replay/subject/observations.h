@@ -29,7 +29,7 @@ enum class SubjectEnding : std::uint8_t {
 // Bytes that we sent.
 struct Said {
   Send send;
-  Instant sent;  // when the write was done; in virtual time equal to send.due
+  Instant sent;  // when the write was done; in virtual time: when the last stop bit was through
   bool operator==(const Said&) const = default;
 };
 

@@ -19,6 +19,7 @@ Bytes SerializeSketchJob(const SketchJob& job) {
   message.set_within_ns(static_cast<std::uint64_t>(job.limits.within.ns()));
   message.set_linger_ns(static_cast<std::uint64_t>(job.limits.linger.ns()));
   message.set_expected_commands(static_cast<std::uint32_t>(job.limits.expected_commands));
+  message.set_expected_lines(static_cast<std::uint32_t>(job.limits.expected_lines));
   return message.SerializeAsString();
 }
 
@@ -42,6 +43,7 @@ Result<SketchJob> DeserializeSketchJob(ByteView bytes) {
   job.limits.within = Duration::Nanoseconds(static_cast<std::int64_t>(message.within_ns()));
   job.limits.linger = Duration::Nanoseconds(static_cast<std::int64_t>(message.linger_ns()));
   job.limits.expected_commands = message.expected_commands();
+  job.limits.expected_lines = message.expected_lines();
   return job;
 }
 

@@ -58,7 +58,6 @@ Result<SketchPlace> ParseSketchPlace(std::string_view text) {
   const std::string_view what = text.substr(0, colon);
   if (what == "pins") {
     place.pins = true;
-    place.baud = 9600;
   } else if (what.size() == 5 && what.substr(0, 4) == "uart" && what[4] >= '0' && what[4] <= '3') {
     place.uart = what[4] - '0';
   } else {
@@ -89,7 +88,7 @@ Result<SketchPlace> ParseSketchPlace(std::string_view text) {
 std::string FormatSketchPlace(const SketchPlace& place) {
   if (place.pins)
     return "pins:rx=" + place.receive + ",tx=" + place.transmit +
-           ",baud=" + std::to_string(place.baud);
+           (place.baud != 0 ? ",baud=" + std::to_string(place.baud) : "");
   std::string text = "uart" + std::to_string(place.uart);
   if (place.baud != 0) text += ":baud=" + std::to_string(place.baud);
   return text;

@@ -24,7 +24,8 @@ struct SketchPlace {
 };
 
 // Reads "uart0", "uart1:baud=115200" or "pins:rx=10,tx=11,baud=9600" (rx and tx as the board sees
-// them, in the order of SoftwareSerial's arguments; 9600 if no rate is given).
+// them, in the order of SoftwareSerial's arguments; without a rate: as the part's line says, else
+// 9600 at pins and the sketch's own at a UART).
 witness::Result<SketchPlace> ParseSketchPlace(std::string_view text);
 std::string FormatSketchPlace(const SketchPlace& place);
 

@@ -16,6 +16,9 @@ struct RunLimits {
   Duration linger = Duration::Milliseconds(1500);
   // How many commands the baseline saw; 0: not known (this is the baseline).
   std::size_t expected_commands = 0;
+  // How many lines the baseline printed: one that has printed fewer when its commands are answered
+  // is given more time than `linger`. Emulated subjects only.
+  std::size_t expected_lines = 0;
 };
 
 class Subject {

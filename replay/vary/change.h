@@ -61,6 +61,11 @@ witness::Status VaryLoss(Change& change);
 witness::Status VaryRubbish(Change& change);
 witness::Status VaryLength(Change& change);
 witness::Status VaryWith(Change& change);
+witness::Status VaryRate(Change& change);
+witness::Status VaryJitter(Change& change);
+witness::Status VaryStop(Change& change);
+witness::Status VaryGlitch(Change& change);
+witness::Status VaryBreak(Change& change);
 
 // A level that is not offered, in words.
 witness::Status UnknownLevel(const Variation& variation);

@@ -79,7 +79,8 @@ class Shrinker {
   }
 
   void OneReply(std::size_t i) {
-    static const char* const kWhole[] = {"echo", "with"};
+    static const char* const kWhole[] = {"echo", "with",   "rate", "jitter",
+                                         "stop", "glitch", "break"};
     const Variation& now = shrunk_.smallest[i];
     if (now.reply != 0 || (now.factor == "extra" && now.level.starts_with("banner"))) return;
     for (const char* factor : kWhole)
@@ -154,6 +155,9 @@ class Shrinker {
     } else if (variation.factor == "rubbish" && variation.level.starts_with("noise")) {
       word = "noise:";
       text = variation.level.size() > 6 ? variation.level.substr(6) : "6";
+    } else if (variation.factor == "rate") {
+      word = variation.level.substr(0, variation.level.find_first_of("0123456789"));
+      text = variation.level.substr(word.size());
     } else if (variation.factor != "length") {
       return std::nullopt;
     }
@@ -199,7 +203,7 @@ class Shrinker {
       while (breaks - holds > 1 && shrunk_.runs < most_runs_) {
         const long middle = holds + (breaks - holds) / 2;
         Variation smaller = shrunk_.smallest[i];
-        smaller.level = word + std::to_string(middle);
+        smaller.level = word + std::to_string(middle) + (smaller.factor == "rate" ? "%" : "");
         if (TakeLevel(i, smaller))
           breaks = middle;
         else

@@ -64,6 +64,7 @@ struct Factor {
   std::string levels;              // in words, for people
   std::vector<std::string> usual;  // levels tried if none is named; "recorded" is left out
   bool by_itself = false;          // tried if the person names no factor at all
+  bool waveform = false;           // only where a wire is modelled: --sketch
 };
 const std::vector<Factor>& Factors();
 

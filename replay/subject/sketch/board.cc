@@ -396,6 +396,14 @@ void Board::OnReset(std::function<void(ResetCause, std::uint64_t)> call) {
 
 bool Board::HasPort(char port) const { return inside_->ports.count(port) != 0; }
 
+std::optional<PinName> Board::PinAt(std::uint16_t port_register, std::uint8_t mask) const {
+  for (const auto& [name, port] : inside_->ports)
+    if (port.port->r_pin == port_register || port.port->r_port == port_register)
+      for (std::uint8_t bit = 0; bit < 8; ++bit)
+        if (mask == 1u << bit) return PinName{name, bit};
+  return std::nullopt;
+}
+
 void Board::DrivePin(PinName pin, bool level) {
   auto found = inside_->ports.find(pin.port);
   if (found == inside_->ports.end()) return;

@@ -104,6 +104,8 @@ class Board {
   // On every change of the pin's level, with its cycle. Changes made by resets are told too.
   void WatchPin(PinName pin, std::function<void(std::uint64_t now, bool level)> call);
   bool HasPort(char port) const;
+  // The pin whose port has its PIN or PORT register at this data address and whose bit is `mask`.
+  std::optional<PinName> PinAt(std::uint16_t port_register, std::uint8_t mask) const;
 
   // A dip of the supply: after the current instruction all but RAM starts anew, with the brown-out
   // flag set in MCUSR.

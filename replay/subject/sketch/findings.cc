@@ -151,13 +151,55 @@ class Findings {
         static_cast<std::uint64_t>(std::lround(board)));
   }
 
+  void Cuts() {
+    for (const std::uint64_t at : module_.cuts())
+      Add("cut", at,
+          "the sketch changed or closed its port while it was still sending to the module (in " +
+              PlaceWords(places_, PlaceAt(at)) + "): the byte on the wire was cut",
+          1);
+  }
+
+  // It said nothing that the module knows: is there a software port at other pins?
+  void Elsewhere(const SketchSettings& settings) {
+    for (const TakenCommand& command : seen_.commands)
+      if (command.known) return;
+    const auto ports = FindSoftwarePorts(board_.image());
+    if (!ports) return;
+    const auto pins = ListeningPins(board_, *ports);
+    if (!pins || !pins->receive_pin || !pins->transmit) return;
+    for (const SketchPlace* place : {&settings.module, settings.talk ? &*settings.talk : nullptr}) {
+      if (place == nullptr || !place->pins) continue;
+      const auto receive = ParsePin(place->receive, board_.mcu());
+      const auto transmit = ParsePin(place->transmit, board_.mcu());
+      if (receive.ok() && transmit.ok() && *receive == *pins->receive_pin &&
+          *transmit == *pins->transmit)
+        return;
+    }
+    const std::string where =
+        "pins:rx=" + BoardPin(*pins->receive_pin) + ",tx=" + BoardPin(*pins->transmit);
+    Add("elsewhere", 0,
+        "it said nothing that the module knows at " + FormatSketchPlace(settings.module) +
+            ", but has a software port at other pins: is the module there? Then say --module-on " +
+            where,
+        1);
+  }
+
  private:
+  std::string BoardPin(PinName pin) const {
+    for (int number = 0; number < 20; ++number)
+      if (const auto named = ParsePin(std::to_string(number), board_.mcu());
+          named.ok() && *named == pin)
+        return std::to_string(number);
+    return FormatPin(pin);
+  }
+
   void Add(const char* kind, std::uint64_t at, std::string text, std::uint64_t count) {
     seen_.remarks.push_back({kind, board_.ToInstant(at), std::move(text), count});
   }
 
   void LostOf(std::size_t from, std::size_t to) {
     std::size_t all = 0, taken = 0;
+    bool text_lost = false;
     std::map<Fate, std::size_t> fates;
     std::map<Fate, std::map<std::uint32_t, std::size_t>> where;
     std::map<Fate, std::uint64_t> first;
@@ -172,6 +214,8 @@ class Findings {
           ++taken;
           continue;
         }
+        const char value = static_cast<char>(byte.value);
+        text_lost = text_lost || (value != '\r' && value != '\n' && value != ' ');
         if (fates[byte.fate]++ == 0) first[byte.fate] = byte.start;
         const auto found = log_.arrival.find(index);
         const std::uint32_t place =
@@ -186,6 +230,7 @@ class Findings {
       std::string text = std::to_string(taken) + " of " + std::to_string(all) + " bytes of " +
                          WhatWasSaid(seen_.said[from]) + " kept: ";
       const std::string in = " while the sketch was in " + PlaceWords(places_, most->first);
+      std::string kind = FateKind(fate);
       switch (fate) {
         case Fate::kBufferFull:
           text += "the receive buffer overflowed" + in;
@@ -194,11 +239,12 @@ class Findings {
           text += "the UART overran (interrupts were off too long)" + in;
           break;
         case Fate::kMissed:
-          text += most->first != 0 && places_[most->first].function == "SoftwareSerial::write"
-                      ? std::string(
-                            "they came while the sketch was sending, and a software port "
-                            "cannot do both")
-                      : "the software port was kept from listening" + in;
+          if (most->first != 0 && places_[most->first].function == "SoftwareSerial::write") {
+            kind = "sending";
+            text += "they came while the sketch was sending, and a software port cannot do both";
+          } else {
+            text += "the software port was kept from listening" + in;
+          }
           break;
         case Fate::kGarbled:
           text += std::to_string(count) + " came as other values" + in;
@@ -216,7 +262,11 @@ class Findings {
         case Fate::kTaken:
           break;
       }
-      Add(FateKind(fate), first[fate], text, count);
+      // Most sketches do without the echo, many without what nobody asked for, and a line ending
+      // says nothing more behind a reply that was understood.
+      const SaidSort sort = seen_.said[from].send.sort;
+      if (sort == SaidSort::kEcho || sort == SaidSort::kUnasked || !text_lost) kind = "unheard";
+      Add(kind.c_str(), first[fate], text, count);
     }
   }
 
@@ -247,8 +297,11 @@ class Findings {
                        " had ended";
     // _timeout is 1000 ms if nobody calls setTimeout() (Stream.h and Stream.cpp of
     // arduino-core-avr).
-    if (sat > Duration::Milliseconds(940) && sat < Duration::Milliseconds(1060))
-      text += ": the Stream class's default timeout of 1000 ms";
+    const double times = std::round(sat.milliseconds() / 1000);
+    if (times >= 1 && times <= 10 && std::abs(sat.milliseconds() - 1000 * times) < 40 * times)
+      text += times < 2 ? ": the Stream class's default timeout of 1000 ms"
+                        : ": " + std::to_string(std::lround(times)) +
+                              " times the Stream class's default timeout of 1000 ms";
     Add("wait", from, text, static_cast<std::uint64_t>(std::llround(sat.milliseconds())));
   }
 
@@ -271,9 +324,11 @@ std::string PlaceWords(const Places& places, std::uint32_t id) {
 }
 
 void AddFindings(const Board& board, const BoardLine& module, const Places& places,
-                 const SessionLog& log, double module_baud, Observations& seen) {
+                 const SessionLog& log, const SketchSettings& settings, Observations& seen) {
   Findings findings(board, module, places, log, seen);
-  findings.Rate(module_baud);
+  findings.Rate(settings.module.baud);
+  findings.Elsewhere(settings);
+  findings.Cuts();
   findings.Resets();
   findings.Lost();
   findings.Leftovers();

@@ -66,6 +66,8 @@ class BoardLine {
   void OnArrival(std::function<void(std::size_t index)> call) { on_arrival_ = std::move(call); }
 
   const std::vector<ByteIn>& sent() const { return sent_; }
+  // Cycles at which the board changed or closed its port while a byte of its own was on the wire.
+  const std::vector<std::uint64_t>& cuts() const { return cuts_; }
 
  protected:
   void Settle(std::size_t index, Fate fate, std::uint64_t now) {
@@ -76,6 +78,7 @@ class BoardLine {
   }
 
   std::vector<ByteIn> sent_;
+  std::vector<std::uint64_t> cuts_;
   std::function<void(const ByteOut&)> on_byte_;
   std::function<void(std::size_t, const ByteIn&)> on_fate_;
   std::function<void(std::size_t)> on_arrival_;

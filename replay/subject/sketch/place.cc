@@ -1,5 +1,6 @@
 #include "replay/subject/sketch/place.h"
 
+#include <algorithm>
 #include <array>
 #include <string_view>
 #include <utility>
@@ -62,6 +63,15 @@ bool SaysNothing(std::string_view name) {
   return false;
 }
 
+bool LooksForAByte(std::string_view name) {
+  const std::size_t colons = name.rfind("::");
+  if (colons == std::string_view::npos) return false;
+  name.remove_prefix(colons + 2);
+  return name == "available" || name.substr(0, 4) == "read" || name.substr(0, 4) == "peek" ||
+         name.substr(0, 5) == "timed" || name.substr(0, 4) == "find" ||
+         name.substr(0, 5) == "parse";
+}
+
 std::pair<const ElfSymbol*, const ElfSymbol*> Telling(const std::vector<const ElfSymbol*>& chain) {
   for (std::size_t i = 0; i < chain.size(); ++i) {
     if (SaysNothing(chain[i]->name)) continue;
@@ -107,7 +117,10 @@ Place PlaceOf(const std::vector<const ElfSymbol*>& chain) {
 }
 
 std::uint32_t Places::At(const Board& board) {
-  const auto telling = Telling(CallChain(board));
+  const auto chain = CallChain(board);
+  looking_ = std::any_of(chain.begin(), chain.end(),
+                         [](const ElfSymbol* symbol) { return LooksForAByte(symbol->name); });
+  const auto telling = Telling(chain);
   if (telling.first == nullptr) return 0;
   const auto [found, fresh] = ids_.try_emplace(telling, static_cast<std::uint32_t>(places_.size()));
   if (fresh) {

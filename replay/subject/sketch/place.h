@@ -28,10 +28,13 @@ Place PlaceOf(const std::vector<const ElfSymbol*>& chain);
 class Places {
  public:
   std::uint32_t At(const Board& board);  // 0: not known
+  // Whether the sketch was looking for a byte (available(), read(), ...) at the last At().
+  bool looking() const { return looking_; }
   const Place& operator[](std::uint32_t id) const { return places_[id]; }
   const std::vector<Place>& all() const { return places_; }
 
  private:
+  bool looking_ = false;
   std::vector<Place> places_{Place{}};
   std::map<std::pair<const ElfSymbol*, const ElfSymbol*>, std::uint32_t> ids_;
 };

@@ -13,6 +13,8 @@ constexpr std::uint16_t kTail = kHead + 1;
 constexpr std::uint16_t kRing = kHead + 4;
 constexpr std::uint16_t kSoftBitMask = kStreamSize + 1;  // behind _receivePin
 constexpr std::uint16_t kSoftPortRegister = kStreamSize + 2;
+constexpr std::uint16_t kSoftTransmitMask = kStreamSize + 4;
+constexpr std::uint16_t kSoftTransmitRegister = kStreamSize + 5;
 
 bool PowerOfTwo(std::uint32_t n) { return n >= 16 && n <= 256 && (n & (n - 1)) == 0; }
 
@@ -55,6 +57,21 @@ std::optional<SoftwarePorts> FindSoftwarePorts(const ElfImage& image) {
   ports.buffer.take = static_cast<std::uint16_t>(take->address);
   ports.active_object = static_cast<std::uint16_t>(active->address);
   return ports;
+}
+
+std::optional<SoftwarePins> ListeningPins(const Board& board, const SoftwarePorts& ports) {
+  auto word = [&board](std::uint16_t at) {
+    return static_cast<std::uint16_t>(board.Data(at) |
+                                      board.Data(static_cast<std::uint16_t>(at + 1)) << 8);
+  };
+  const std::uint16_t object = word(ports.active_object);
+  if (object == 0) return std::nullopt;
+  auto at = [object](std::uint16_t offset) { return static_cast<std::uint16_t>(object + offset); };
+  SoftwarePins pins;
+  pins.receive = board.Data(at(kStreamSize));
+  pins.receive_pin = board.PinAt(word(at(kSoftPortRegister)), board.Data(at(kSoftBitMask)));
+  pins.transmit = board.PinAt(word(at(kSoftTransmitRegister)), board.Data(at(kSoftTransmitMask)));
+  return pins;
 }
 
 bool ListensAt(const Board& board, const SoftwarePorts& ports, std::uint16_t pin_register,

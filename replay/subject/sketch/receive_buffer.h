@@ -40,4 +40,12 @@ std::optional<SoftwarePorts> FindSoftwarePorts(const ElfImage& image);
 bool ListensAt(const Board& board, const SoftwarePorts& ports, std::uint16_t pin_register,
                std::uint8_t bit);
 
+// Where the listening software port is connected.
+struct SoftwarePins {
+  int receive = 0;  // the pin's number as the sketch names it
+  std::optional<PinName> transmit;
+  std::optional<PinName> receive_pin;
+};
+std::optional<SoftwarePins> ListeningPins(const Board& board, const SoftwarePorts& ports);
+
 }  // namespace trial

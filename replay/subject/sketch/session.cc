@@ -2,6 +2,7 @@
 
 #include <algorithm>
 
+#include "capture/base/text.h"
 #include "replay/subject/sketch/findings.h"
 #include "replay/subject/sketch/pin_line.h"
 #include "replay/subject/sketch/uart_line.h"
@@ -18,6 +19,7 @@ using witness::Status;
 // timeouts of the core (1000 ms, Stream.cpp) and than the usual two seconds' wait for a reply.
 constexpr Duration kDeadSilence = Duration::Seconds(8);
 constexpr Duration kLongestBoot = Duration::Seconds(2);
+constexpr std::uint32_t kUsualRate = 9600;  // baud, of most modules (common practice, no source)
 constexpr std::uint8_t kCanary[] = {0xb7, 0x3c, 0x95, 0x6a};
 
 }  // namespace
@@ -45,7 +47,8 @@ Result<std::unique_ptr<BoardLine>> SketchSession::MakeLine(const SketchPlace& pl
   if (!receive.ok()) return receive.status();
   auto transmit = ParsePin(place.transmit, board_->mcu());
   if (!transmit.ok()) return transmit.status();
-  auto line = PinLine::Create(*board_, *receive, *transmit, place.baud);
+  const std::uint32_t rate = place.baud != 0 ? place.baud : baud != 0 ? baud : kUsualRate;
+  auto line = PinLine::Create(*board_, *receive, *transmit, rate);
   if (!line.ok()) return line.status();
   return std::unique_ptr<BoardLine>(std::move(*line));
 }
@@ -113,13 +116,12 @@ void SketchSession::WatchPin(const std::string& name, PinName pin) {
 void SketchSession::Look(std::uint64_t now) {
   const std::uint32_t place = places_.At(*board_);
   const bool on = board_->InterruptsOn();
-  if (!log_.stays.empty() && log_.stays.back().place == place) {
-    log_.stays.back().to = now;
-    log_.stays.back().interrupts_on = log_.stays.back().interrupts_on || on;
-  } else {
-    if (!log_.stays.empty()) log_.stays.back().to = now;
-    log_.stays.push_back({place, now, now, on});
-  }
+  if (!log_.stays.empty()) log_.stays.back().to = now;
+  if (log_.stays.empty() || log_.stays.back().place != place)
+    log_.stays.push_back({place, now, now, on, 0});
+  Stay& stay = log_.stays.back();
+  stay.interrupts_on = stay.interrupts_on || on;
+  stay.looking += places_.looking() ? 1 : 0;
   if (stack_limit_ != 0 && log_.stack_met_data == 0) {
     const ElfSymbol* heap = board_->image().Variable("__brkval");
     std::uint16_t heap_end = 0;
@@ -178,6 +180,7 @@ void SketchSession::HearTalk(const ByteOut& byte) {
   log_.actions.push_back(byte.start);
   const Instant at = board_->ToInstant(byte.end);
   const char value = static_cast<char>(byte.value);
+  lines_ += value == '\n' ? 1 : 0;
   // One piece for each line, or for what comes without a pause.
   Printed* last = seen_.printed.empty() ? nullptr : &seen_.printed.back();
   if (last == nullptr || last->bytes.back() == '\n' || last->bytes.size() > 4096 ||
@@ -200,8 +203,17 @@ void SketchSession::Step(std::uint64_t now) {
   player_->Advance(board_->ToInstant(now), sends_);
   for (const Send& send : sends_) {
     log_.said.push_back({module_->sent().size(), send.bytes.size()});
-    module_->Send(board_->ToCycle(send.due), send.bytes);
-    seen_.said.push_back({send, send.due});
+    if (break_before_ && send.sort != SaidSort::kEcho && send.command != broken_for_) {
+      broken_for_ = send.command;
+      const std::uint64_t over = module_->SendBreak(board_->ToCycle(send.due));
+      witness::Event event;
+      event.at = board_->ToInstant(over);
+      event.kind = EventKind::kBreak;
+      event.side = Side::kModule;
+      seen_.conversation.emplace_back(event);
+    }
+    const std::uint64_t through = module_->Send(board_->ToCycle(send.due), send.bytes);
+    seen_.said.push_back({send, board_->ToInstant(through)});
     last_sign_ = std::max(last_sign_, module_->IdleFrom());
   }
   if (Over()) {
@@ -236,10 +248,19 @@ void SketchSession::ArmPlayer() {
 Observations SketchSession::Run(const Part& part, const RunLimits& limits) {
   linger_ = limits.linger;
   expected_ = limits.expected_commands;
+  expected_lines_ = limits.expected_lines;
   if (expected_ == 0)  // the baseline: as many as were recorded
     for (const Rule& rule : part.rules)
       for (const Answer& answer : rule.answers)
         expected_ = std::max<std::size_t>(expected_, answer.turn);
+  WaveFlaws flaws;
+  flaws.rate = 1 + part.waveform.rate_percent / 100;
+  flaws.jitter = part.waveform.jitter_percent / 100;
+  flaws.stop_bits = part.waveform.stop_bits;
+  flaws.glitch = part.waveform.glitch_percent / 100;
+  flaws.glitch_every = part.waveform.glitch_every;
+  if (flaws != WaveFlaws{}) module_->SetFlaws(flaws);
+  break_before_ = part.waveform.break_before;
   player_ = std::make_unique<Player>(part);
   player_->Start(Instant());
   for (const ByteOut& byte : early_) {
@@ -264,7 +285,7 @@ Observations SketchSession::Run(const Part& part, const RunLimits& limits) {
       if (answered) goal_reached_ = now;
     }
     if (Over()) break;
-    if (goal_reached_ != 0 && now >= goal_reached_ + linger) break;
+    if (goal_reached_ != 0 && now >= goal_reached_ + linger && lines_ >= expected_lines_) break;
     if (now >= last_sign_ + silence) break;
     if (now >= end) {
       out_of_time = true;
@@ -276,6 +297,36 @@ Observations SketchSession::Run(const Part& part, const RunLimits& limits) {
   seen_.ending = out_of_time ? SubjectEnding::kOutOfTime : SubjectEnding::kOver;
   Finish(state, limits);
   return std::move(seen_);
+}
+
+// Where it hangs, if it does: for the last seconds it has been inside something that setup() or
+// loop() called and that looks for a byte, or it has interrupts off. A sketch that goes round in
+// loop() or has stopped on purpose (for (;;) behind a last word) does not hang.
+std::string SketchSession::HungWords() const {
+  const std::uint64_t now = board_->cycle();
+  const std::uint64_t window = board_->ToCycle(Instant() + kDeadSilence - Duration::Seconds(2));
+  const std::uint64_t from = now > window ? now - window : 0;
+  std::map<std::uint32_t, std::uint64_t> time;
+  std::uint64_t all = 0, idle = 0;
+  std::uint32_t looks = 0;
+  bool interrupts_on = false;
+  for (const Stay& stay : log_.stays) {
+    const std::uint64_t begin = std::max(stay.from, from);
+    if (stay.to <= begin) continue;
+    const Place& place = places_[stay.place];
+    const bool inside = place.function != "loop" && place.function != "main" &&
+                        !(place.caller == "loop" && place.function == "delay");
+    (inside ? time[stay.place] : idle) += stay.to - begin;
+    all += stay.to - begin;
+    looks += stay.looking;
+    interrupts_on = interrupts_on || stay.interrupts_on;
+  }
+  if (all < window * 9 / 10 || time.empty() || idle > all / 10) return "";
+  if (interrupts_on && looks == 0) return "";
+  const auto most = std::max_element(
+      time.begin(), time.end(), [](const auto& a, const auto& b) { return a.second < b.second; });
+  return "hung in " + PlaceWords(places_, most->first) +
+         (interrupts_on ? "" : ", with interrupts off");
 }
 
 void SketchSession::Finish(BoardState state, const RunLimits& limits) {
@@ -297,14 +348,9 @@ void SketchSession::Finish(BoardState state, const RunLimits& limits) {
     seen_.ending_words = "went to sleep with interrupts off: nothing wakes it again";
   } else if (!complete && limits.expected_commands != 0) {
     // It has asked less than the baseline, and time or silence ended the trial.
-    const Stay* stay = log_.stays.empty() ? nullptr : &log_.stays.back();
-    const bool stuck =
-        stay != nullptr && board_->ToInstant(stay->to) - board_->ToInstant(stay->from) >=
-                               kDeadSilence - Duration::Seconds(2);
-    if (stuck) {
+    if (std::string words = HungWords(); !words.empty()) {
       seen_.ending = SubjectEnding::kHung;
-      seen_.ending_words = "hung in " + PlaceWords(places_, stay->place) +
-                           (stay->interrupts_on ? "" : ", with interrupts off");
+      seen_.ending_words = std::move(words);
     }
   }
   if (seen_.ending == SubjectEnding::kOver && !log_.resets.empty())
@@ -314,7 +360,15 @@ void SketchSession::Finish(BoardState state, const RunLimits& limits) {
     const char value = static_cast<char>(byte.value);
     Keep(byte.end, EventKind::kBytes, Side::kModule, ByteView(&value, 1));
   }
-  AddFindings(*board_, *module_, places_, log_, settings_.module.baud, seen_);
+  AddFindings(*board_, *module_, places_, log_, settings_, seen_);
+  for (const Printed& printed : seen_.printed) {
+    const std::string text = "printed: " + witness::SafeText(printed.bytes);
+    witness::Event event;
+    event.at = printed.at;
+    event.kind = EventKind::kNote;
+    event.bytes = text;
+    seen_.conversation.emplace_back(event);
+  }
   for (const Remark& remark : seen_.remarks) {
     witness::Event event;
     event.at = remark.at;

@@ -28,6 +28,7 @@ struct Stay {
   std::uint64_t from = 0;
   std::uint64_t to = 0;
   bool interrupts_on = true;  // at any of the looks
+  std::uint32_t looking = 0;  // looks that found it looking for a byte
 };
 
 // What the observers have written down, for findings.h. Byte indices are those of the module line's
@@ -93,6 +94,7 @@ class SketchSession {
   bool Over() const;
   void Keep(std::uint64_t cycle, witness::EventKind kind, witness::Side side, ByteView bytes);
   void Finish(BoardState state, const RunLimits& limits);
+  std::string HungWords() const;
 
   std::unique_ptr<Board> board_;
   std::unique_ptr<BoardLine> module_;
@@ -111,9 +113,13 @@ class SketchSession {
   std::vector<Send> sends_;
   std::uint64_t player_due_ = ~std::uint64_t{0};
   std::size_t expected_ = 0;
+  std::size_t expected_lines_ = 0;
+  std::size_t lines_ = 0;        // printed
   std::uint64_t last_sign_ = 0;  // cycle at which anything last went over a line or a pin
   std::uint64_t goal_reached_ = 0;
   Duration linger_;
+  bool break_before_ = false;
+  std::uint32_t broken_for_ = 0;  // the last command in front of whose answer a break was sent
 };
 
 }  // namespace trial

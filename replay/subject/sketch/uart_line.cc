@@ -32,6 +32,10 @@ struct UartLine::Inside {
   };
   std::deque<Held> held;
 
+  std::uint64_t sending_bit = 0;  // cycles of a bit of the byte that goes out
+  std::uint64_t cut_at = 0;       // cycle at which the rate last changed in the middle of a byte
+  std::uint64_t cut_bit = 0;      // cycles of a bit since then
+
   std::uint8_t Register(const avr_regbit_t& bit) const { return avr->data[bit.reg]; }
   bool Bit(const avr_regbit_t& bit) const {
     return (avr->data[bit.reg] >> bit.bit & bit.mask) != 0;
@@ -54,10 +58,24 @@ struct UartLine::Inside {
   static void OnRate(avr_irq_t*, std::uint32_t, void* param) {
     auto* inside = static_cast<Inside*>(param);
     inside->rate_set = true;
+    inside->NoteCut();
     inside->line->SetPace();
   }
   static void OnFormat(avr_irq_t*, std::uint32_t, void* param) {
-    static_cast<Inside*>(param)->line->SetPace();
+    auto* inside = static_cast<Inside*>(param);
+    inside->NoteCut();
+    inside->line->SetPace();
+  }
+  // A new rate takes effect at once, in the middle of a frame too (Microchip ATmega328P, "UBRRnL
+  // and UBRRnH"). Switching the transmitter off waits for what is being sent (the same, "Disabling
+  // the Transmitter").
+  void NoteCut() {
+    const std::uint64_t bit = CyclesPerBit();
+    if (bit == sending_bit || line->free_from_ <= avr->cycle || sending_bit == 0) return;
+    line->cuts_.push_back(avr->cycle);
+    cut_at = avr->cycle;
+    cut_bit = bit;
+    sending_bit = bit;
   }
   static void OnControl(avr_irq_t*, std::uint32_t, void* param) {
     auto* inside = static_cast<Inside*>(param);
@@ -78,6 +96,7 @@ struct UartLine::Inside {
     auto* inside = static_cast<Inside*>(param);
     UartLine* line = inside->line;
     const std::uint64_t bit = inside->CyclesPerBit();
+    inside->sending_bit = bit;
     ByteOut out;
     out.start = std::max<std::uint64_t>(inside->avr->cycle, line->free_from_);
     const int bits = inside->FrameBits();
@@ -100,9 +119,31 @@ struct UartLine::Inside {
       out.framing_error = !level(9.5);
       out.value = static_cast<std::uint8_t>(seen);
     }
-    line->board_.At(out.end, [line, out](std::uint64_t) {
-      if (line->on_byte_) line->on_byte_(out);
+    line->board_.At(out.end, [line, out, bit, inside](std::uint64_t) {
+      if (!line->on_byte_) return;
+      line->on_byte_(inside->cut_at > out.start && inside->cut_at < out.end
+                         ? inside->AsCut(out, static_cast<double>(bit))
+                         : out);
     });
+  }
+
+  // What a far side that stays at the rate of before makes of a byte whose rate changed at cut_at.
+  ByteOut AsCut(ByteOut out, double bit) const {
+    const auto start = static_cast<double>(out.start);
+    const auto cut = static_cast<double>(cut_at);
+    auto level = [&](double bits) {
+      const double at = start + bits * bit;
+      const double place =
+          at <= cut ? bits : (cut - start) / bit + (at - cut) / static_cast<double>(cut_bit);
+      if (place < 1) return false;
+      return place >= 9 || ((out.value >> (static_cast<int>(place) - 1)) & 1) != 0;
+    };
+    ByteOut seen = out;
+    seen.value = 0;
+    for (int i = 0; i < 8; ++i)
+      if (level(1.5 + i)) seen.value = static_cast<std::uint8_t>(seen.value | 1u << i);
+    seen.framing_error = !level(9.5);
+    return seen;
   }
 
   void Forget() {

@@ -311,6 +311,21 @@ TEST(Shrink, NeedlessVariationsGo) {
   EXPECT_EQ(CombinationName(shrunk.smallest), "ending=none");
 }
 
+TEST(Waveform, LevelsBecomeTheParts) {
+  const Part part = PartWith({{{Ms(10), "OK\r\n"}}});
+  EXPECT_EQ(Put(part, "rate=+3%").part.waveform.rate_percent, 3);
+  EXPECT_EQ(Put(part, "rate=-2.5%").part.waveform.rate_percent, -2.5);
+  EXPECT_EQ(Put(part, "jitter=10%").part.waveform.jitter_percent, 10);
+  EXPECT_EQ(Put(part, "stop=0.5").part.waveform.stop_bits, 0.5);
+  EXPECT_EQ(Put(part, "glitch=30%:20").part.waveform.glitch_every, 20u);
+  EXPECT_TRUE(Put(part, "break=before").part.waveform.break_before);
+  EXPECT_EQ(Put(part, "rate=+3%").part.rules, part.rules);
+  EXPECT_TRUE(Put(part, "rate=+3%").expectation.same_output);
+  EXPECT_FALSE(Put(part, "glitch=30%").expectation.same_output);
+  for (const char* wrong : {"rate=fast", "rate=+3%@2", "jitter=80%", "stop=-1", "break=after"})
+    EXPECT_FALSE(ParseVariation(wrong).ok()) << wrong;
+}
+
 TEST(Shrink, TwoThatAreNeededBothStay) {
   const Part part = PartWith({{{Ms(1), "only one"}}});
   const auto shrunk = Shrink(part, Names({"ending=none", "pace=burst", "echo=whole"}), 50,
