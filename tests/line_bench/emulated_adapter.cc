@@ -259,7 +259,11 @@ void EmulatedAdapter::VendorWrite(const std::uint8_t* setup) {
   const auto index = static_cast<std::uint16_t>(setup[4] | setup[5] << 8);
   switch (setup[1]) {
     case kRequestModemControl:  // high byte: which lines, low byte: their levels
-      if (value & 0x0100) state_.dtr = (value & 1) != 0;
+      if (value & 0x0100) {
+        const bool dtr = (value & 1) != 0;
+        if (dtr != state_.dtr) ++state_.dtr_edges;
+        state_.dtr = dtr;
+      }
       if (value & 0x0200) state_.rts = (value & 2) != 0;
       ++state_.line_requests;
       QueueStatus();  // a real chip reports its inputs every few milliseconds

@@ -77,6 +77,7 @@ class EmulatedAdapter {
     bool dtr = false;
     bool rts = false;
     int line_requests = 0;  // how often the host set DTR or RTS
+    int dtr_edges = 0;      // how often DTR changed: on either of them boards may reset
     int latency_ms = 16;
     std::vector<int> latencies;  // every latency that was asked for
   };
