@@ -210,21 +210,23 @@ class BadInput(unittest.TestCase):
         status, _, said = self.exported(target)
         self.assertEqual((status, said), (0, ""))
 
-    def test_full_disk_says_so_and_keeps_what_was_written(self):
+    def on_small_disk(self, *options):
+        """Records more than a disk of 256 KiB can hold: status, what was said, what was sent."""
         disk = self.path("disk")
         os.mkdir(disk)
         module, program = pty.openpty()
         tty.setraw(program)
         self.addCleanup(os.close, module)
         self.addCleanup(os.close, program)
-        # A disk of 256 KiB of our own; where we aren't root, in a user namespace. What can be read
-        # of the capture is copied out before the disk goes.
+        # A disk of our own; where we aren't root, in a user namespace. What can be read of the
+        # capture is copied out before the disk goes.
         script = ('mount -t tmpfs -o size=256k full "$1" && '
-                  '{ "$2" record "$3" -o "$1/full.witness"; status=$?; '
-                  'cp "$1/full.witness" "$4"; umount "$1"; exit $status; }')
+                  '{ disk=$1; copy=$4; program=$2; port=$3; shift 4; '
+                  '"$program" record "$port" -o "$disk/full.witness" "$@"; status=$?; '
+                  'cp "$disk/full.witness" "$copy"; umount "$disk"; exit $status; }')
         namespace = ["unshare", "-m"] if os.getuid() == 0 else ["unshare", "-Urm"]
         with bench.Running(*namespace, "sh", "-c", script, "sh", disk, bench.BYTEWITNESS,
-                           os.ttyname(program), self.path("copy.witness")) as recorder:
+                           os.ttyname(program), self.path("copy.witness"), *options) as recorder:
             recorder.wait_for("recording", "stderr")
             rubbish = random.Random(7)
             sent = b""
@@ -235,13 +237,26 @@ class BadInput(unittest.TestCase):
                     sent += piece[:os.write(module, piece)]
                 except BlockingIOError:
                     pass
-            self.assertEqual(recorder.finish(), 3, recorder.said)
-            self.assertIn(b"No space left", recorder.said["stderr"])
+            return recorder.finish(), recorder.said["stderr"], sent
+
+    def test_full_disk_says_so_and_keeps_what_was_written(self):
+        ended, said, sent = self.on_small_disk("--keep-free", "0B")
+        self.assertEqual(ended, 3, said)
+        # Which of the two comes first is a matter of when the recorder looks at the disk.
+        self.assertRegex(said, rb"No space left|the disk has only")
         status, events, _ = self.exported(self.path("copy.witness"))
         self.assertIn(status, (0, 1))
-        kept = bytes.fromhex("".join(line.split('"hex":')[1].split('"')[1] for line in events))
+        kept = bytes.fromhex("".join(line.split('"hex":')[1].split('"')[1] for line in events
+                                     if '"hex":' in line))
         self.assertGreater(len(kept), 100_000, "most of what the disk can hold")
         self.assertEqual(kept, sent[:len(kept)])
+
+    def test_disk_about_to_be_full_ends_the_recording_with_a_whole_file(self):
+        ended, said, _ = self.on_small_disk()
+        self.assertEqual(ended, 3, said)
+        self.assertIn(b"the disk has only", said)
+        status, _, complaints = self.exported(self.path("copy.witness"))
+        self.assertEqual((status, complaints), (0, ""))
 
     def test_device_bytes_do_not_reach_the_terminal_raw(self):
         done = bench.run(bench.BYTEWITNESS, "import", "--from", "jsonl", "-", "-o",
