@@ -151,6 +151,8 @@ class Recording {
 
   void Start() {
     driver_ = Driver::Create(clock_);
+    // Before anybody is told that Ctrl-C ends it.
+    driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
     file_began_ = began_ = clock_.Now();
     recorder_ = std::make_unique<Recorder>(*driver_, series_->writer(), began_);
     recorder_->OnFailure([this](const Status& status) { End(status); });
@@ -174,7 +176,6 @@ class Recording {
     else
       for (TappedPort& tapped : ports_) ListenAt(tapped);
     TellWhatIsRecorded();
-    driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
     if (length_) driver_->SetTimer(began_ + *length_, [this](Instant) { End({}); });
     if (until_silent_) AwaitSilence();
     if (splits_) LookAtSplit();
