@@ -98,6 +98,7 @@ struct Profile {
   std::uint32_t longest_command = 0;
   Basis longest_basis;
 
+  Duration piece_gap;  // a shorter pause inside an answer is not told from none
   ProfileReply unknown;
   std::vector<ProfileReply> replies;
   Bytes banner;

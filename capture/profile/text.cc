@@ -127,6 +127,7 @@ std::string WriteProfile(const Profile& p) {
   }
   Put(p.unsolicited_basis, *m.mutable_unsolicited_basis());
   m.set_listened_ns(p.listened.ns());
+  m.set_piece_gap_ns(p.piece_gap.ns());
   google::protobuf::TextFormat::Printer printer;
   printer.SetUseShortRepeatedPrimitives(true);
   std::string text;
@@ -169,6 +170,7 @@ Result<Profile> ReadProfile(std::string_view text) {
   p.case_basis = Take(m.case_basis());
   p.longest_command = m.longest_command();
   p.longest_basis = Take(m.longest_basis());
+  p.piece_gap = Duration::Nanoseconds(m.piece_gap_ns());
   p.unknown = Take(m.unknown());
   for (const Message::Reply& reply : m.reply()) p.replies.push_back(Take(reply));
   p.banner = m.banner();

@@ -13,7 +13,9 @@ class PortConversation : public Conversation {
     PortHandlers handlers = recorder_.Handlers(
         Side::kModule,
         [this](Instant at, ByteView bytes) {
-          if (collector_) collector_->OnBytes(at, bytes, recorder_.events());
+          if (!collector_) return;
+          collector_->OnBytes(at, bytes, recorder_.events());
+          AwaitSilence();
         },
         [this](Instant, ReadOutcome, const Status& status) {
           End(status.ok() ? Status(Code::kDisconnected, port_.name() + ": the port was closed")
@@ -21,7 +23,10 @@ class PortConversation : public Conversation {
         });
     handlers.on_bad_byte = [this, record = std::move(handlers.on_bad_byte)](Instant at,
                                                                             ByteView byte) {
-      if (collector_) collector_->OnBadByte(at, byte, recorder_.events());
+      if (collector_) {
+        collector_->OnBadByte(at, byte, recorder_.events());
+        AwaitSilence();
+      }
       record(at, byte);
     };
     driver_.AddPort(port_, std::move(handlers));
@@ -52,8 +57,10 @@ class PortConversation : public Conversation {
     }
     Status s = end_;
     if (s.ok()) {
+      replying_ = false;
       Await();
       s = RunDriver();
+      awaiting_ = false;
     }
     Heard heard = collector_->heard();
     collector_.reset();
@@ -123,7 +130,16 @@ class PortConversation : public Conversation {
     return RunDriver();
   }
 
+  // The first bytes of a reply turn waiting for it into waiting for its end.
+  void AwaitSilence() {
+    if (!awaiting_ || replying_ || collector_->only_echo()) return;
+    replying_ = true;
+    if (timer_) driver_.CancelTimer(*timer_);
+    Await();
+  }
+
   void Await() {
+    awaiting_ = true;
     timer_ = driver_.SetTimer(collector_->Deadline(), [this](Instant now) {
       if (collector_->Done(now))
         driver_.Stop();
@@ -148,6 +164,8 @@ class PortConversation : public Conversation {
   LineSettings settings_;
   std::optional<ExchangeCollector> collector_;
   std::optional<TimerId> timer_;
+  bool awaiting_ = false;  // an exchange is on; its timer is set
+  bool replying_ = false;  // its timer waits for silence
   Status end_;
 };
 

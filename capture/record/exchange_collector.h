@@ -17,6 +17,9 @@ struct Patience {
   Duration quiet = Duration::Milliseconds(500);  // after the last byte: then the reply has ended
   // A line that never falls silent is listened to for so long, counted from the first byte.
   Duration at_most = Duration::Seconds(30);
+  // Listened to for so long at least, from the command's end: what comes unasked before a reply is
+  // then not taken for the reply.
+  Duration at_least = Duration::Zero();
 };
 
 struct HeardPiece {
@@ -58,15 +61,21 @@ class ExchangeCollector {
   void OnBytes(Instant at, ByteView bytes, std::uint64_t event);
   void OnBadByte(Instant at, ByteView byte, std::uint64_t event);
 
-  // When to call Done next, unless bytes come first.
+  // When to call Done next, unless bytes come first. The command coming back is no reply: the wait
+  // goes on behind it.
   Instant Deadline() const;
   // True: the exchange has ended and `heard()` is complete.
   bool Done(Instant now);
 
   const Heard& heard() const { return heard_; }
 
+  // True while all that was heard may be the beginning of an echo.
+  bool only_echo() const { return only_echo_; }
+
  private:
   Patience patience_;
+  bool only_echo_ = true;
+  std::size_t echoed_ = 0;  // bytes of the command that came back
   Heard heard_;
 };
 

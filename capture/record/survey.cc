@@ -10,7 +10,7 @@ namespace witness {
 Status Surveyor::Run() {
   profile_.line = plan_.line;
   if (Banner() && FindLine()) {
-    Endings() && Echo() && Case() && Longest() && Commands() && Unsolicited();
+    Unsolicited() && BannerAgain() && Endings() && Echo() && Case() && Longest() && Commands();
   }
   return status_;
 }
@@ -27,7 +27,28 @@ bool Surveyor::Ask(ByteView bytes, const Patience& patience, Heard& heard) {
 
 bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& patience,
                    Heard& heard) {
-  return Ask(Bytes(command) + BytesOfEnding(ending), patience, heard);
+  Bytes before;
+  bool quiet = false;
+  if (!UntilSilent(std::max(Duration::Milliseconds(60), line_.CharacterTime() * 6),
+                   Duration::Seconds(3), before, quiet))
+    return false;
+  if (!Ask(Bytes(command) + BytesOfEnding(ending), patience, raw_)) return false;
+  heard = WithoutUnasked(raw_, profile_.unsolicited, disturbed_);
+  return true;
+}
+
+bool Surveyor::UntilSilent(Duration silence, Duration longest, Bytes& heard, bool& quiet) {
+  const Instant end = talk_.Now() + longest;
+  do {
+    Result<Heard> got = talk_.Listen(silence);
+    if (!got.ok()) {
+      status_ = got.status();
+      return false;
+    }
+    heard += got->bytes();
+    quiet = got->nothing();
+  } while (!quiet && talk_.Now() < end);
+  return true;
 }
 
 bool Surveyor::Pause(Duration length) {
@@ -37,13 +58,33 @@ bool Surveyor::Pause(Duration length) {
 }
 
 Patience Surveyor::Usual() const {
-  return {std::max(Duration::Seconds(2), turnaround_ * 3), quiet_, Duration::Seconds(20)};
+  return {std::max(Duration::Seconds(2), turnaround_ * 3), quiet_, Duration::Seconds(20),
+          turnaround_ + turnaround_ / 2 + Duration::Milliseconds(300)};
 }
 
 // The answer to the query, though something may have been said unasked in its middle.
 bool Surveyor::IsAnswer(const Heard& heard) const {
   std::size_t front = 0;
   return IsWithInsertion(Body(heard), answer_, front);
+}
+
+bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
+                       bool& good, bool& steady) {
+  int taken = 0;
+  int tries = 0;
+  for (const int wanted : {2, 4}) {
+    for (; tries < wanted; ++tries) {
+      if (clean_first && !Clean()) return false;
+      Heard heard;
+      if (!Ask(query, ending, Usual(), heard)) return false;
+      AddEvidence(basis, heard);
+      taken += IsAnswer(heard);
+    }
+    if (taken == 0 || taken == tries) break;
+  }
+  good = taken * 4 >= tries * 3;
+  steady = taken == 0 || taken == tries || (tries == 4 && taken != 2);
+  return true;
 }
 
 // Brings the module back to where a command begins.

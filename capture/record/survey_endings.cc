@@ -11,48 +11,45 @@ bool Surveyor::Endings() {
   progress_("which line ending does it take?");
   Basis& basis = profile_.ending_basis;
   const std::string first = profile_.send_ending;
-  std::map<std::string, int> good;
+  std::map<std::string, bool> good;
+  bool all_steady = true;
   for (const SurveyEnding& ending : kSurveyEndings) {
-    for (int round = 0; round < 2; ++round) {
-      if (!Clean()) return false;
-      Heard heard;
-      if (!Ask(plan_.query, ending.name, Usual(), heard)) return false;
-      AddEvidence(basis, heard);
-      good[ending.name] += IsAnswer(heard);
-    }
+    bool steady = false;
+    if (!IsTaken(plan_.query, ending.name, true, basis, good[ending.name], steady)) return false;
+    all_steady = all_steady && steady;
   }
   if (!Clean()) return false;
   for (const char* name : {"none", "CR", "LF", "CR LF"})
-    if (good[name] == 2) profile_.accepted_endings.emplace_back(name);
-  const bool bare = good["none"] == 2;
+    if (good[name]) profile_.accepted_endings.emplace_back(name);
+  const bool bare = good["none"];
   profile_.must_be_bare = bare && profile_.accepted_endings.size() == 1;
   profile_.send_ending = bare && profile_.must_be_bare ? "none"
-                         : good["CR"] == 2             ? "CR"
-                         : good["CR LF"] == 2          ? "CR LF"
-                         : good["LF"] == 2             ? "LF"
+                         : good["CR"]                  ? "CR"
+                         : good["CR LF"]               ? "CR LF"
+                         : good["LF"]                  ? "LF"
                                                        : first;
-  const bool steady =
-      std::all_of(good.begin(), good.end(), [](const auto& entry) { return entry.second != 1; });
-  basis.sure = profile_.accepted_endings.empty() ? Found::kUnsure
-               : steady                          ? Found::kSure
-                                                 : Found::kLikely;
+  basis.sure = profile_.accepted_endings.empty() || !all_steady ? Found::kUnsure : Found::kSure;
   basis.why = "each ending tried twice, from a clean beginning";
-  if (good["CR LF"] == 2 && good["CR"] == 2 && !Leftover()) return false;
+  if (good["CR LF"] && good["CR"] && !Leftover()) return false;
   return !bare || Silence();
 }
 
 // Does the LF of a CR LF stay behind and spoil the next command?
 bool Surveyor::Leftover() {
   int spoilt = 0;
-  for (int round = 0; round < 2; ++round) {
-    Heard heard;
-    if (!Ask(plan_.query, "CR LF", Usual(), heard)) return false;
-    if (!Ask(plan_.query, "CR", Usual(), heard)) return false;
-    spoilt += !IsAnswer(heard);
-    AddEvidence(profile_.ending_basis, heard);
-    if (!Clean()) return false;
+  int tries = 0;
+  for (const int wanted : {2, 4}) {
+    for (; tries < wanted; ++tries) {
+      Heard heard;
+      if (!Ask(plan_.query, "CR LF", Usual(), heard)) return false;
+      if (!Ask(plan_.query, "CR", Usual(), heard)) return false;
+      spoilt += !IsAnswer(heard);
+      AddEvidence(profile_.ending_basis, heard);
+      if (!Clean()) return false;
+    }
+    if (spoilt == 0 || spoilt == tries) break;
   }
-  profile_.leftover_spoils = spoilt == 2;
+  profile_.leftover_spoils = spoilt * 4 >= tries * 3;
   return true;
 }
 
@@ -60,29 +57,49 @@ bool Surveyor::Leftover() {
 // apart, until it is no longer taken as one.
 bool Surveyor::Silence() {
   progress_("how long a silence ends a command?");
-  Bytes query = plan_.query;
-  const Bytes head = query.substr(0, query.size() / 2);
-  const Bytes tail = query.substr(query.size() / 2);
-  Duration low = Duration::Zero();
-  Duration high = std::max(turnaround_, Duration::Milliseconds(20)) + Duration::Milliseconds(50);
-  const auto joined = [&](Duration gap, bool& one) {
+  const Bytes head = plan_.query.substr(0, plan_.query.size() / 2);
+  const Bytes tail = plan_.query.substr(plan_.query.size() / 2);
+  // `gap` is what is wanted, and then what it was: from the end of the first half to the second.
+  const auto joined = [&](Duration& gap, bool& one) {
     if (!Pause(std::max(Duration::Milliseconds(1500), turnaround_ * 2))) return false;
-    Heard heard;
-    if (!Ask(head, {gap, gap, gap}, heard)) return false;
-    if (!Ask(tail, Usual(), heard)) return false;
-    AddEvidence(profile_.ending_basis, heard);
-    // An echoing module gives the halves back apart; something unasked may come behind.
-    one = heard.bytes().find(answer_) != Bytes::npos;
+    Heard first;
+    // Nothing that comes meanwhile (an echo, a saying) may lengthen the silence.
+    if (!Ask(head, {gap, Duration::Zero(), gap}, first)) return false;
+    const Instant due = first.sent_by + gap;
+    if (talk_.Now() < due && !Pause(due - talk_.Now())) return false;
+    if (!Ask(tail, Usual(), raw_)) return false;
+    AddEvidence(profile_.ending_basis, raw_);
+    gap = raw_.sent_at - first.sent_by;
+    // An echoing module gives the halves back apart; something unasked may come between.
+    Heard both = raw_;
+    both.pieces.insert(both.pieces.begin(), first.pieces.begin(), first.pieces.end());
+    both = WithoutUnasked(both, profile_.unsolicited, disturbed_);
+    one = both.bytes().find(answer_) != Bytes::npos;
     return true;
   };
+  Duration low;
+  Duration high = std::max(turnaround_, Duration::Milliseconds(20)) + Duration::Milliseconds(50);
   bool one = false;
   if (!joined(high, one)) return false;
   if (one) return true;  // not a silence after all: left open
-  while (high - low > std::max(Duration::Milliseconds(10), high / 20)) {
-    const Duration middle = low + (high - low) / 2;
-    if (!joined(middle, one)) return false;
-    // Something said unasked may have spoilt one try.
-    if (!one && !joined(middle, one)) return false;
+  // Each answer is had twice: a single one may have been spoilt by something said unasked.
+  const auto settled = [&](Duration& gap, bool& is_one) {
+    const Duration wanted = gap;
+    for (int round = 0; round < 3; ++round) {
+      bool again = false;
+      gap = wanted;
+      if (!joined(gap, is_one)) return false;
+      if (is_one) return true;
+      gap = wanted;
+      if (!joined(gap, again)) return false;
+      if (is_one == again) return true;
+    }
+    return true;
+  };
+  // Twenty halvings are more than any length needs; a port that is late each time must not keep us.
+  for (int i = 0; i < 20 && high - low > std::max(Duration::Milliseconds(10), high / 20); ++i) {
+    Duration middle = low + (high - low) / 2;
+    if (!settled(middle, one)) return false;
     (one ? low : high) = middle;
   }
   // The module counts until the next character is complete.

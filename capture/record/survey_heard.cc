@@ -4,15 +4,10 @@
 #include <cctype>
 
 namespace witness {
-namespace {
 
-// Reads that lie closer together than this are one piece: bytes of one burst reach us in several
-// reads.
 Duration PieceGap(const LineSettings& line) {
   return std::max(Duration::Milliseconds(5), line.CharacterTime() * 3);
 }
-
-}  // namespace
 
 bool Readable(ByteView bytes) {
   return bytes.size() >= 2 && std::all_of(bytes.begin(), bytes.end(), [](char c) {
@@ -24,10 +19,15 @@ std::size_t EchoLength(const Heard& heard) {
   const Bytes all = heard.bytes();
   std::size_t bare = heard.sent.size();
   while (bare > 0 && (heard.sent[bare - 1] == '\r' || heard.sent[bare - 1] == '\n')) --bare;
+  std::size_t lead = 0;
+  while (lead < std::min<std::size_t>(all.size(), 4) && (all[lead] == '\r' || all[lead] == '\n'))
+    ++lead;
   std::size_t same = 0;
-  while (same < std::min(all.size(), heard.sent.size()) && all[same] == heard.sent[same]) ++same;
+  while (lead + same < all.size() && same < heard.sent.size() &&
+         all[lead + same] == heard.sent[same])
+    ++same;
   // Of the ending as much as comes back before the answer.
-  return bare >= 2 && same >= bare ? same : 0;
+  return bare >= 2 && same >= bare ? lead + same : 0;
 }
 
 Bytes Body(const Heard& heard) { return heard.bytes().substr(EchoLength(heard)); }
@@ -74,6 +74,38 @@ ReplyTiming TimingOf(const Heard& heard, const LineSettings& line) {
     last = piece.at;
   }
   return out;
+}
+
+Heard WithoutUnasked(const Heard& heard, const std::vector<ProfileUnsolicited>& known,
+                     bool& found) {
+  found = false;
+  Bytes all = heard.bytes();
+  std::vector<bool> gone(all.size());
+  for (const ProfileUnsolicited& one : known) {
+    if (one.text.size() < 3) continue;
+    for (std::size_t at = all.find(one.text); at != Bytes::npos;
+         at = all.find(one.text, at + one.text.size())) {
+      std::fill_n(gone.begin() + static_cast<std::ptrdiff_t>(at), one.text.size(), true);
+      found = true;
+    }
+  }
+  if (!found) return heard;
+  Heard out = heard;
+  out.pieces.clear();
+  std::size_t at = 0;
+  for (const HeardPiece& piece : heard.pieces) {
+    HeardPiece kept = piece;
+    kept.bytes.clear();
+    for (const char c : piece.bytes)
+      if (!gone[at++]) kept.bytes += c;
+    if (!kept.bytes.empty()) out.pieces.push_back(std::move(kept));
+  }
+  return out;
+}
+
+bool MayBeUnasked(ByteView run, bool at_an_end) {
+  return run.size() >= 3 &&
+         (at_an_end || run.find('\r') != ByteView::npos || run.find('\n') != ByteView::npos);
 }
 
 void AddEvidence(Basis& basis, const Heard& heard) {

@@ -12,7 +12,8 @@ namespace witness {
 // At least two bytes, all of them printable ASCII, tab, CR or LF.
 bool Readable(ByteView bytes);
 
-// How many bytes at the front of what was heard are the command coming back.
+// How many bytes at the front of what was heard are the command coming back, with line endings that
+// a command before may have left in front of it.
 std::size_t EchoLength(const Heard& heard);
 
 // What was heard, without the echo.
@@ -30,9 +31,18 @@ struct ReplyTiming {
   std::vector<std::uint32_t> piece_sizes;  // bytes of each piece
   Duration longest_pause;                  // between two pieces
 };
-// Reads that lie closer together than some character times are one piece: bytes of one burst reach
-// us in several reads.
+// Reads that lie closer together than this are one piece, since bytes of one burst reach us in
+// several reads: 5 ms, or three character times.
+Duration PieceGap(const LineSettings& line);
 ReplyTiming TimingOf(const Heard& heard, const LineSettings& line);
+
+// `heard` without what is known to be said unasked, wherever it stands whole; `found` tells whether
+// there was any.
+Heard WithoutUnasked(const Heard& heard, const std::vector<ProfileUnsolicited>& known, bool& found);
+
+// Whether a run of bytes that stood inside an answer may be a saying of its own: long enough, and
+// with a line ending or at one end of the answer. A figure that has one digit more is none.
+bool MayBeUnasked(ByteView run, bool at_an_end);
 
 // Counts a try and keeps the events of it (of the first some forty).
 void AddEvidence(Basis& basis, const Heard& heard);

@@ -34,7 +34,8 @@ bool Surveyor::Banner() {
     return false;
   }
   AddEvidence(basis, *heard);
-  const Bytes bytes = heard->bytes();
+  const Heard banner = WithoutUnasked(*heard, profile_.unsolicited, disturbed_);
+  const Bytes bytes = banner.bytes();
   if (bytes.empty()) {
     basis.sure = Found::kNotFound;
     basis.why = "nothing came within 4 s of the reset";
@@ -43,11 +44,18 @@ bool Surveyor::Banner() {
     basis.why = "something unreadable came: the first rate tried is probably not the banner's";
   } else {
     profile_.banner = bytes;
-    profile_.banner_after = heard->pieces.front().at - released;
+    profile_.banner_after = banner.pieces.front().at - released;
     basis.sure = Found::kLikely;
     basis.why = "came once after the reset, before any command";
   }
   return true;
+}
+
+// At a wrong rate a banner is rubbish, or nothing at all: once the rate is known it is listened for
+// again.
+bool Surveyor::BannerAgain() {
+  const bool open = profile_.banner.empty() && profile_.banner_basis.sure != Found::kNotTried;
+  return !open || line_ == plan_.line || Banner();
 }
 
 bool Surveyor::FindLine() {
@@ -104,11 +112,11 @@ bool Surveyor::TryLine(const LineSettings& line, Duration wait, bool& found) {
   const int came_back_before = came_back_;
   // A port that has no rate of its own (pty, TCP) would look alike at each.
   for (const SurveyEnding& ending : kSurveyEndings) {
-    Patience patience = {wait, kShortQuiet, Duration::Seconds(5)};
+    Patience patience = {wait, kShortQuiet, Duration::Seconds(5), wait};
     if (*ending.bytes == '\0') patience.wait = wait + Duration::Milliseconds(1200);
     Heard heard;
     // What an earlier try left in the module's buffer is ended first.
-    const Patience brief = {wait / 2, kShortQuiet, Duration::Seconds(5)};
+    const Patience brief = {wait / 2, kShortQuiet, Duration::Seconds(5), wait / 2};
     if (*ending.bytes != '\0' ? !Ask(ending.bytes, brief, heard)
                               : !Pause(Duration::Milliseconds(1500)))
       return false;
@@ -116,7 +124,7 @@ bool Surveyor::TryLine(const LineSettings& line, Duration wait, bool& found) {
     Note(heard);
     if (!Readable(Body(heard))) continue;
     bool understood = false;
-    if (!Confirm(ending, patience, heard, understood)) return false;
+    if (!Confirm(ending, understood)) return false;
     if (understood) {
       found = true;
       profile_.line = line;
@@ -143,47 +151,86 @@ void Surveyor::Note(const Heard& heard) {
 
 // Does the module answer the query, again and again, otherwise than what cannot be a command and
 // otherwise than it talks unasked?
-bool Surveyor::Confirm(const SurveyEnding& ending, const Patience& patience, const Heard& first,
-                       bool& understood) {
-  std::vector<Bytes> answers = {Body(first)};
-  std::vector<Bytes> others;
-  std::size_t bad = first.bad_bytes;  // framing or parity errors: not this rate and format
+bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
+  understood = false;
+  // Late answers to what was tried before must not be taken for answers to this.
+  Bytes talked;
+  bool quiet = false;
+  if (!UntilSilent(Duration::Milliseconds(2500), Duration::Seconds(6), talked, quiet)) return false;
+  const Patience patience = {Duration::Seconds(5), Duration::Milliseconds(500),
+                             Duration::Seconds(8), Duration::Milliseconds(2500)};
   Basis basis;
-  AddEvidence(basis, first);
-  for (int round = 0; round < 3; ++round) {
+  Bytes all;
+  std::vector<Heard> answers;
+  std::vector<Bytes> refusals;
+  const auto ask = [&](ByteView command, Heard& heard) {
+    if (!Ask(command, ending.name, patience, heard)) return false;
+    AddEvidence(basis, heard);
+    all += heard.bytes();
+    return true;
+  };
+  std::size_t bad = 0;  // framing or parity errors: not this rate and format
+  for (const ByteView unknown : {kUnknownQuery, kOtherUnknownQuery, ByteView()}) {
     Heard heard;
-    if (!Ask(kUnknownQuery, ending.name, patience, heard)) return false;
-    others.push_back(Body(heard));
-    AddEvidence(basis, heard);
-    if (!Ask("", patience, heard)) return false;
-    others.push_back(heard.bytes());
-    if (!Ask(plan_.query, ending.name, patience, heard)) return false;
-    answers.push_back(Body(heard));
+    if (!ask(plan_.query, heard)) return false;
     bad += heard.bad_bytes;
-    AddEvidence(basis, heard);
+    // What has nothing to say to the query is not to be asked further.
+    if (answers.empty() && !Readable(Body(heard))) return true;
+    answers.push_back(heard);
+    if (unknown.empty()) break;
+    if (!ask(unknown, heard)) return false;
+    refusals.push_back(Body(heard));
   }
-  // The shortest is the one without anything said unasked.
+  // The shortest is the one without anything said unasked. Something said unasked that happens to
+  // follow a query comes after another time on each.
   Bytes wanted;
-  for (const Bytes& answer : answers)
-    if (Readable(answer) && (wanted.empty() || answer.size() < wanted.size())) wanted = answer;
-  const auto same = std::count_if(answers.begin(), answers.end(), [&](const Bytes& answer) {
-    std::size_t front = 0;
-    return IsWithInsertion(answer, wanted, front);
+  for (const Heard& answer : answers) {
+    const Bytes body = Body(answer);
+    if (Readable(body) && (wanted.empty() || body.size() < wanted.size())) wanted = body;
+  }
+  std::vector<Duration> turnarounds;
+  for (const Heard& answer : answers) {
+    if (const auto turnaround = TimingOf(answer, line_).turnaround; turnaround)
+      turnarounds.push_back(*turnaround);
+  }
+  std::sort(turnarounds.begin(), turnarounds.end());
+  const bool in_step =
+      turnarounds.empty() || turnarounds.back() - turnarounds.front() <=
+                                 turnarounds.front() / 2 + Duration::Milliseconds(200);
+  std::size_t front = 0;
+  const auto alike = [&](const Bytes& one, const Bytes& other) {
+    return one == other || IsWithInsertion(one, other, front) || IsWithInsertion(other, one, front);
+  };
+  const auto same = std::count_if(answers.begin(), answers.end(), [&](const Heard& answer) {
+    return IsWithInsertion(Body(answer), wanted, front);
   });
-  const bool elsewhere = std::find(others.begin(), others.end(), wanted) != others.end();
-  understood = same >= 3 && !elsewhere && bad == 0;
+  const bool elsewhere = talked.find(wanted) != Bytes::npos || alike(wanted, refusals[0]) ||
+                         alike(wanted, refusals[1]);
+  // Line noise and what comes back mangled at a wrong rate change with what is sent.
+  const auto one_saying_apart = [&](const Bytes& one, const Bytes& other) {
+    return IsWithInsertion(one, other, front) &&
+           MayBeUnasked(ByteView(one).substr(front, one.size() - other.size()), false);
+  };
+  const bool refuses_alike = refusals[0] == refusals[1] || refusals[0].empty() ||
+                             refusals[1].empty() || one_saying_apart(refusals[0], refusals[1]) ||
+                             one_saying_apart(refusals[1], refusals[0]);
+  const auto unreadable = std::count_if(all.begin(), all.end(), [](char c) {
+    return (c < 0x20 || c > 0x7E) && c != '\r' && c != '\n' && c != '\t';
+  });
+  understood = same >= 2 && in_step && !elsewhere && refuses_alike && bad == 0 &&
+               static_cast<std::size_t>(unreadable) * 20 <= all.size();
   if (!understood) {
     ++readable_;
     return true;
   }
   answer_ = wanted;
-  const ReplyTiming timing = TimingOf(first, line_);
-  turnaround_ = timing.turnaround.value_or(Duration::Zero());
-  basis.sure = same == 4 ? Found::kSure : Found::kLikely;
+  turnaround_ = turnarounds.empty() ? Duration::Zero() : turnarounds.back();
+  basis.sure = same == 3 ? Found::kSure : Found::kLikely;
   basis.why = "readable answers at " + FormatLineSettings(line_) + ", " + std::to_string(same) +
-              " of 4 alike" +
+              " of 3 alike" +
               (line_.stop_bits == StopBits::kOne ? " (two stop bits would look the same)" : "");
   profile_.line_basis = basis;
+  profile_.piece_gap = PieceGap(line_);
   return true;
 }
 

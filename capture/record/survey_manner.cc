@@ -41,18 +41,16 @@ bool Surveyor::Case() {
     return true;
   }
   progress_("does it take small letters?");
-  int taken = 0;
-  for (int round = 0; round < 2; ++round) {
-    Heard heard;
-    if (!Ask(small, profile_.send_ending, Usual(), heard)) return false;
-    AddEvidence(basis, heard);
-    taken += IsAnswer(heard);
-  }
-  profile_.letter_case = taken == 2   ? LetterCase::kAny
-                         : taken == 0 ? LetterCase::kAsWrittenOnly
-                                      : LetterCase::kUnspecified;
-  basis.sure = taken == 1 ? Found::kUnsure : Found::kSure;
-  basis.why = std::to_string(taken) + " of 2 queries in small letters were answered alike";
+  bool taken = false;
+  bool steady = false;
+  if (!IsTaken(small, profile_.send_ending, false, basis, taken, steady)) return false;
+  profile_.letter_case = !steady ? LetterCase::kUnspecified
+                         : taken ? LetterCase::kAny
+                                 : LetterCase::kAsWrittenOnly;
+  basis.sure = steady ? Found::kSure : Found::kUnsure;
+  basis.why = std::string("queries in small letters were ") + (!steady ? "answered now and then"
+                                                               : taken ? "answered alike"
+                                                                       : "not answered alike");
   return Clean();
 }
 

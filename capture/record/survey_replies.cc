@@ -40,39 +40,60 @@ bool Surveyor::Commands() {
 }
 
 bool Surveyor::Repeat(ProfileReply& reply) {
-  // A change is made once; asking is repeated.
+  // A change is made once; asking is repeated. Where something said unasked came into every answer,
+  // it is asked some more times, further and further apart, for it might keep step with us.
   const int times = reply.change.empty() ? plan_.repeats : 1;
-  std::vector<std::pair<Bytes, Heard>> heards;
+  const int most = reply.change.empty() ? times + 6 : 1;
+  struct Try {
+    Bytes body;
+    Heard heard;
+    bool disturbed;
+    Heard raw;
+  };
+  std::vector<Try> tries;
   Patience patience = Usual();
   patience.quiet = Duration::Seconds(1);
-  for (int i = 0; i < times; ++i) {
+  int clean = 0;
+  for (int i = 0; i < times || (clean * 2 <= times && i < most); ++i) {
+    if (i >= times && !Pause(Duration::Milliseconds(370) * (i - times + 1))) return false;
     Heard heard;
     if (!Ask(reply.command, profile_.send_ending, patience, heard)) return false;
     AddEvidence(reply.basis, heard);
-    heards.emplace_back(Body(heard), std::move(heard));
+    clean += !disturbed_;
+    tries.push_back({Body(heard), heard, disturbed_, raw_});
+  }
+  // What is in it every time belongs to the answer.
+  if (clean == 0 && tries.size() > 1) {
+    for (Try& one : tries) {
+      one.body = Body(one.raw);
+      one.heard = one.raw;
+      one.disturbed = false;
+    }
   }
   // What came unasked in the middle of an answer is what the other answers do without.
   std::map<Bytes, int> counts;
-  for (const auto& [body, heard] : heards) ++counts[body];
+  for (const Try& one : tries) ++counts[one.body];
   const Bytes usual =
       std::max_element(counts.begin(), counts.end(), [](const auto& a, const auto& b) {
         return a.second < b.second;
       })->first;
+  const int count = static_cast<int>(tries.size());
   std::map<Bytes, int> texts;
   std::vector<Bytes> order;
-  for (auto& [body, heard] : heards) {
-    bool disturbed = false;
-    if (counts[usual] * 2 > times && body != usual) disturbed = TakeOutUnasked(body, usual, heard);
-    if (!disturbed) {
-      const ReplyTiming timing = TimingOf(heard, line_);
+  for (Try& one : tries) {
+    if (counts[usual] * 2 > count && one.body != usual &&
+        TakeOutUnasked(one.body, usual, one.heard))
+      one.disturbed = true;
+    if (!one.disturbed) {
+      const ReplyTiming timing = TimingOf(one.heard, line_);
       if (timing.turnaround) reply.turnarounds.push_back(*timing.turnaround);
       if (timing.piece_sizes.size() > 1) reply.longest_pauses.push_back(timing.longest_pause);
       reply.most_pieces =
           std::max(reply.most_pieces, static_cast<std::uint32_t>(timing.piece_sizes.size()));
-      if (body == usual && reply.piece_sizes.empty()) reply.piece_sizes = timing.piece_sizes;
+      if (one.body == usual && reply.piece_sizes.empty()) reply.piece_sizes = timing.piece_sizes;
     }
-    if (body.empty()) continue;
-    if (texts[body]++ == 0) order.push_back(body);
+    if (one.body.empty()) continue;
+    if (texts[one.body]++ == 0) order.push_back(one.body);
   }
   std::stable_sort(order.begin(), order.end(),
                    [&](const Bytes& a, const Bytes& b) { return texts[a] > texts[b]; });
@@ -82,11 +103,11 @@ bool Surveyor::Repeat(ProfileReply& reply) {
   reply.outcome = order.empty() ? ReplyOutcome::kNoAnswer
                   : refused     ? ReplyOutcome::kRefused
                                 : ReplyOutcome::kAnswered;
-  const bool alike = order.size() <= 1 && (order.empty() || texts[order[0]] == times);
-  reply.basis.sure = times == 1 ? Found::kLikely : alike ? Found::kSure : Found::kLikely;
+  const bool alike = order.size() <= 1 && (order.empty() || texts[order[0]] == count);
+  reply.basis.sure = count == 1 ? Found::kLikely : alike ? Found::kSure : Found::kLikely;
   reply.basis.why = order.size() > 1 ? std::to_string(order.size()) + " different answers in " +
-                                           std::to_string(times)
-                    : alike ? std::to_string(times) + " alike"
+                                           std::to_string(count)
+                    : alike ? std::to_string(count) + " alike"
                             : "not answered each time";
   return true;
 }
@@ -105,7 +126,11 @@ bool Surveyor::TakeOutUnasked(Bytes& body, const Bytes& usual, const Heard& hear
     front = f;
     break;
   }
-  CountUnasked(body.substr(front, length), heard);
+  const Bytes run = body.substr(front, length);
+  if (!MayBeUnasked(run, front == 0 || front == usual.size())) return false;
+  // A run with the command in it is an echo that was disturbed: nobody's saying.
+  if (run.find(heard.sent.substr(0, heard.sent.find_last_not_of("\r\n") + 1)) == Bytes::npos)
+    CountUnasked(run, heard);
   body = usual;
   return true;
 }
@@ -134,6 +159,15 @@ bool Surveyor::Unsolicited() {
     return false;
   }
   profile_.listened = plan_.listen;
+  // A saying that was cut by the end of listening is heard out.
+  if (!heard->nothing() && talk_.Now() - heard->pieces.back().at < Duration::Milliseconds(200)) {
+    Result<Heard> rest = talk_.Listen(Duration::Milliseconds(500));
+    if (!rest.ok()) {
+      status_ = rest.status();
+      return false;
+    }
+    for (HeardPiece& piece : rest->pieces) heard->pieces.push_back(std::move(piece));
+  }
   // One saying ends with an LF or a pause.
   Heard one;
   const auto flush = [&] {

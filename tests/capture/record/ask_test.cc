@@ -49,11 +49,24 @@ TEST(ExchangeCollector, LineThatNeverFallsSilentIsLeftInTheEnd) {
   EXPECT_EQ(collector.heard().end, HeardEnd::kTooLong);
 }
 
-TEST(ExchangeCollector, EchoWhileTheCommandLeavesDoesNotShortenTheWait) {
+TEST(ExchangeCollector, EchoIsNoReplyAndDoesNotShortenTheWait) {
   ExchangeCollector collector({Ms(2000), Ms(50), Ms(30'000)});
   collector.Begin(At(0), At(200), "a long command", 0);
   collector.OnBytes(At(10), "a", 1);
-  EXPECT_EQ(collector.Deadline(), At(250));
+  EXPECT_EQ(collector.Deadline(), At(2200));
+  collector.OnBytes(At(300), " long command", 2);
+  EXPECT_EQ(collector.Deadline(), At(2300)) << "the reply may still come";
+  collector.OnBytes(At(400), "OK", 3);
+  EXPECT_EQ(collector.Deadline(), At(450)) << "now silence ends it";
+}
+
+TEST(ExchangeCollector, ListensForAtLeastSoLong) {
+  ExchangeCollector collector({Ms(2000), Ms(50), Ms(30'000), Ms(700)});
+  collector.Begin(At(0), At(0), "AT", 0);
+  collector.OnBytes(At(10), "+JOIN: 3", 1);
+  EXPECT_EQ(collector.Deadline(), At(700));
+  collector.OnBytes(At(690), "OK", 2);
+  EXPECT_EQ(collector.Deadline(), At(740));
 }
 
 // A module that answers "AT" + CR after 20 ms, in two pieces.

@@ -221,7 +221,8 @@ void CheckAgainst(const ModuleSpec& spec, const Surveyed& surveyed, Check& check
     if (reply == nullptr) continue;
     const std::string name = SafeText(command);
     check.Property(name, reply->texts == std::vector{WholeAnswer(spec, command)}, false);
-    check.Property("pieces", reply->most_pieces == pieces.size(), false);
+    const bool too_close = pieces.size() > 1 && pieces[1].first < p.piece_gap;
+    check.Property("pieces", reply->most_pieces == pieces.size(), too_close);
     Duration silence = spec.silence.value_or(Duration::Zero());
     bool right = !reply->turnarounds.empty();
     for (const Duration t : reply->turnarounds) {
