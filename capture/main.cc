@@ -21,6 +21,7 @@ int main(int argc, char** argv) {
   witness::AddAdvise(app, outcome);
   witness::AddShow(app, outcome);
   witness::AddExamine(app, outcome);
+  witness::AddExhibit(app, outcome);
   witness::AddImport(app, outcome);
   witness::AddExport(app, outcome);
   witness::AddVerify(app, outcome);
