@@ -3,8 +3,11 @@
 #include <cstdio>
 #include <nlohmann/json.hpp>
 
+#include "capture/base/bytes.h"
+#include "capture/base/sha256.h"
 #include "capture/base/text.h"
 #include "capture/commands/commands.h"
+#include "capture/show/exhibit/exhibit.h"
 #include "capture/store/verify.h"
 
 namespace witness {
@@ -63,10 +66,52 @@ nlohmann::json ToJson(const std::string& path, const Verification& v) {
   return one;
 }
 
+// The captures inside an exhibit: each as a file of its own, and whether it has the printed digest.
+int RunPage(const std::string& path, bool as_json, nlohmann::json& all) {
+  const auto inside = ReadExhibit(path);
+  if (!inside.ok()) {
+    all.push_back({{"file", path},
+                   {"state", "unreadable"},
+                   {"sound", false},
+                   {"error", inside.status().message()}});
+    return Fail("bytewitness verify", inside.status());
+  }
+  int status = kExitDone;
+  for (std::size_t i = 0; i < inside->captures.size(); ++i) {
+    const std::string name = path + ": " + inside->request.captures[i].name;
+    const std::string digest = ToHex(Sha256::Of(inside->captures[i]));
+    const bool same = digest == inside->printed_sha256[i];
+    const auto verification = VerifyMemory(inside->captures[i]);
+    if (!verification.ok()) {
+      status = std::max(status, Fail("bytewitness verify", verification.status().In(name)));
+      all.push_back({{"file", name}, {"state", "unreadable"}, {"sound", false}});
+      continue;
+    }
+    if (!same || !verification->sound()) status = std::max<int>(status, kExitNo);
+    if (as_json) {
+      nlohmann::json one = ToJson(name, *verification);
+      one["sha256"] = digest;
+      one["as_printed"] = same;
+      all.push_back(one);
+    } else {
+      PrintText(name, *verification);
+      std::puts(("    SHA-256 " + digest +
+                 (same ? ", as the page prints it"
+                       : "; the page prints another: " + SafeName(inside->printed_sha256[i])))
+                    .c_str());
+    }
+  }
+  return status;
+}
+
 int Run(const std::vector<std::string>& files, bool as_json) {
   int status = kExitDone;
   nlohmann::json all = nlohmann::json::array();
   for (const std::string& path : files) {
+    if (LooksLikeExhibit(path)) {
+      status = std::max(status, RunPage(path, as_json, all));
+      continue;
+    }
     const auto verification = VerifyFile(path);
     if (!verification.ok()) {
       const Status& why = verification.status();
@@ -97,7 +142,8 @@ void AddVerify(CLI::App& app, Outcome& outcome) {
       "Checks captures: checksums, order, totals, SHA-256; cut off or damaged, and where");
   auto files = std::make_shared<std::vector<std::string>>();
   auto as_json = std::make_shared<bool>(false);
-  command->add_option("FILE", *files, "Captures to check")->required();
+  command->add_option("FILE", *files, "Captures to check, and exhibits with captures inside")
+      ->required();
   command->add_flag("--json", *as_json, "Print JSON");
   command->footer(
       "Exit status: 0 all are whole, 1 one is cut off or damaged.\n"

@@ -1,0 +1,115 @@
+// The exhibit's page: nothing in it runs or is left out, whatever a capture holds.
+#include "capture/show/exhibit/exhibit.h"
+
+#include <gmock/gmock.h>
+#include <gtest/gtest.h>
+
+#include <cstdio>
+#include <fstream>
+
+#include "capture/base/base64.h"
+#include "capture/base/sha256.h"
+#include "capture/show/exhibit/html.h"
+#include "tests/support/capture_samples.h"
+
+namespace witness {
+namespace {
+
+using ::testing::HasSubstr;
+using ::testing::Not;
+
+struct Made {
+  Bytes capture;
+  std::string page;
+  std::string page_path;
+};
+
+Made PageOf(const std::vector<Event>& events, const CaptureInfo& info, const std::string& name) {
+  Made made;
+  made.capture = WriteCapture(events, info);
+  const std::string path = ::testing::TempDir() + "exhibit_test.witness";
+  std::ofstream(path, std::ios::binary) << made.capture;
+  ExhibitRequest request;
+  request.captures.push_back({path, name, std::nullopt});
+  const auto report = WriteExhibit(request, {}, [&](std::string_view text) {
+    made.page += text;
+    return OkStatus();
+  });
+  EXPECT_TRUE(report.ok()) << report.status().message();
+  std::remove(path.c_str());
+  made.page_path = ::testing::TempDir() + "exhibit_test.html";
+  std::ofstream(made.page_path, std::ios::binary) << made.page;
+  return made;
+}
+
+// Digests and strings of FIPS 180-4 (example "abc") and RFC 4648 section 10.
+TEST(Exhibit, DigestAndBase64AsTheStandardsHaveThem) {
+  EXPECT_EQ(ToHex(Sha256::Of("abc")),
+            "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad");
+  EXPECT_EQ(ToBase64("foob"), "Zm9vYg==");
+  EXPECT_EQ(ToBase64("foobar"), "Zm9vYmFy");
+  EXPECT_EQ(*FromBase64("Zm9vYg=="), "foob");
+  EXPECT_FALSE(FromBase64("Zm9v\n").ok());
+  EXPECT_FALSE(FromBase64("Zm=vYg==").ok());
+}
+
+TEST(Exhibit, TheCaptureInsideIsTheFile) {
+  const Made made = PageOf(EventsOfEveryKind(), FullInfo(), "every.witness");
+  const auto inside = ReadExhibit(made.page_path);
+  ASSERT_TRUE(inside.ok()) << inside.status().message();
+  ASSERT_EQ(inside->captures.size(), 1u);
+  EXPECT_EQ(inside->captures[0], made.capture);
+  EXPECT_EQ(inside->printed_sha256[0], ToHex(Sha256::Of(made.capture)));
+  EXPECT_TRUE(LooksLikeExhibit(made.page_path));
+}
+
+TEST(Exhibit, HostileTextsAreShownAndNeverMarkup) {
+  const std::string evil = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'";
+  CaptureInfo info = FullInfo();
+  info.title = evil + "\xE2\x80\xAE\x1b[31m\xFF";
+  info.host_name = evil;
+  info.taps[0].port = evil;
+  info.taps[0].adapter.description = evil;
+  std::vector<Event> events;
+  const Bytes command = "AT" + evil + "\r\n";
+  events.push_back(BytesEvent(1000, Side::kHost, command));
+  events.push_back(BytesEvent(2'000'000, Side::kModule, evil));
+  Event note;
+  note.at = Instant::FromNanoseconds(3'000'000);
+  note.kind = EventKind::kNote;
+  note.bytes = evil;
+  events.push_back(note);
+  const Made made = PageOf(events, info, evil);
+  EXPECT_THAT(made.page, Not(HasSubstr("alert(1)</script>")));
+  EXPECT_THAT(made.page, Not(HasSubstr("<img")));
+  EXPECT_THAT(made.page, HasSubstr("&lt;img src=x onerror=alert(2)&gt;"));
+  EXPECT_THAT(made.page, Not(HasSubstr("\xE2\x80\xAE")));
+  EXPECT_THAT(made.page, Not(HasSubstr("\x1b")));
+  // The facts, the script and the data elements: no other script opens.
+  std::size_t plain = 0;
+  for (std::size_t at = made.page.find("<script>"); at != std::string::npos;
+       at = made.page.find("<script>", at + 1))
+    ++plain;
+  EXPECT_EQ(plain, 1u);
+}
+
+TEST(Exhibit, OnlyItsOwnScriptAndStyleMayRun) {
+  const Made made = PageOf(EventsOfEveryKind(), FullInfo(), "every.witness");
+  const std::size_t open = made.page.rfind("<script>") + 8;
+  const std::string script = made.page.substr(open, made.page.rfind("</script>") - open);
+  EXPECT_THAT(made.page, HasSubstr("default-src 'none'; script-src 'sha256-" +
+                                   ToBase64(Sha256::Of(script)) + "'"));
+  EXPECT_THAT(made.page, Not(HasSubstr("http://")));
+  EXPECT_THAT(made.page, Not(HasSubstr("https://")));
+}
+
+TEST(Exhibit, ACutPageIsDamagedAndAnotherFileIsNone) {
+  const Made made = PageOf(EventsOfEveryKind(), FullInfo(), "every.witness");
+  std::ofstream(made.page_path, std::ios::binary) << made.page.substr(0, made.page.size() / 2);
+  EXPECT_EQ(ReadExhibit(made.page_path).status().code(), Code::kDamaged);
+  std::ofstream(made.page_path, std::ios::binary) << "<html>";
+  EXPECT_EQ(ReadExhibit(made.page_path).status().code(), Code::kInvalidArgument);
+}
+
+}  // namespace
+}  // namespace witness
