@@ -172,7 +172,7 @@ class PageWriter {
     }
     out += "</div>\n";
     if (facts_.size() == 2) {
-      Conversation read[2];
+      WholeConversation read[2];
       for (std::size_t i = 0; i < 2; ++i) {
         auto reader = CaptureReader::Open(request_.captures[i].path);
         if (!reader.ok()) return reader.status();

@@ -250,8 +250,8 @@ std::string TimingSection(const CaptureFacts& facts, std::size_t number) {
          "</div>\n</section>\n";
 }
 
-std::string ComparisonSection(const Comparison& comparison, const Conversation& first,
-                              const Conversation& second) {
+std::string ComparisonSection(const Comparison& comparison, const WholeConversation& first,
+                              const WholeConversation& second) {
   constexpr std::size_t kMostShown = 200;
   std::string out =
       "<section aria-labelledby=\"compared\">\n<h2 id=\"compared\">What is answered "
@@ -264,7 +264,7 @@ std::string ComparisonSection(const Comparison& comparison, const Conversation& 
   out +=
       "<table class=\"compared\"><thead><tr><th scope=\"col\">command</th><th scope=\"col\">what "
       "differs</th><th scope=\"col\">first</th><th scope=\"col\">second</th></tr></thead><tbody>\n";
-  const auto place = [](const Conversation& conversation, const std::optional<std::size_t>& i,
+  const auto place = [](const WholeConversation& conversation, const std::optional<std::size_t>& i,
                         std::size_t number) {
     return i ? Moment(conversation.exchanges[*i].command.from, number) : std::string("not there");
   };

@@ -30,8 +30,8 @@ std::string RecordedSection(const CaptureFacts& facts, const ExhibitCapture& cap
 std::string FindingsSection(const CaptureFacts& facts, std::size_t number);
 std::string TimingSection(const CaptureFacts& facts, std::size_t number);
 // What two captures answer otherwise.
-std::string ComparisonSection(const Comparison& comparison, const Conversation& first,
-                              const Conversation& second);
+std::string ComparisonSection(const Comparison& comparison, const WholeConversation& first,
+                              const WholeConversation& second);
 std::string TrialSection(const TrialResult& trial);
 
 }  // namespace witness::page
