@@ -12,6 +12,7 @@ namespace {
 using Json = nlohmann::json;
 
 constexpr std::string_view kFirst = "<!DOCTYPE html>\n<html lang=\"en\" data-exhibit=\"1\">";
+constexpr std::string_view kLast = "</body>\n</html>\n";
 constexpr std::string_view kBlob =
     "<script type=\"application/x-base64\" data-holds=\"capture\" data-of=\"";
 constexpr std::string_view kFacts = "<script type=\"application/json\" id=\"facts\">";
@@ -70,6 +71,9 @@ Result<PageInside> ReadExhibit(const std::string& path) {
   }
   if (page.compare(0, kFirst.size(), kFirst) != 0)
     return Status(Code::kInvalidArgument, path + ": is no exhibit of bytewitness");
+  if (page.size() < kLast.size() ||
+      page.compare(page.size() - kLast.size(), kLast.size(), kLast) != 0)
+    return Damaged("the page is cut off").In(path);
   const auto facts = FactsOf(page);
   if (!facts.ok()) return facts.status().In(path);
 

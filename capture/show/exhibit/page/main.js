@@ -55,7 +55,8 @@ class Pane {
     this.list.chosen = this.timeline.chosen = row;
     this.list.reveal(row);
     if (near) this.near(row);
-    this.timeline.reveal(row);
+    // What is chosen on opening leaves the whole in view.
+    if (near || !quietly) this.timeline.reveal(row);
     this.timeline.draw();
     showDetail(this.detail, this.witness, row, this.link(row));
     if (quietly) return;
