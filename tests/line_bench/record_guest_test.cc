@@ -121,7 +121,7 @@ TEST_F(RecordTest, TwoTapsHearBothSidesAndWriteToNone) {
   EmulatedAdapter host("BENCH0002", 1);
   ASSERT_TRUE(module.Plug() && host.Plug());
   Record({WaitForNode("BENCH0001"), "--far", WaitForNode("BENCH0002")});
-  EXPECT_THAT(Talk(), HasSubstr("up to 16 ms late"));
+  EXPECT_TRUE(Said("up to 16 ms late")) << Talk();
   host.Deliver("AT+FW?\r");
   ASSERT_TRUE(Recorded(1));
   module.Deliver("OK");
@@ -171,7 +171,7 @@ TEST_F(RecordTest, HeldLinesStayAsTheyAreOverCloseAndReopen) {
   ASSERT_TRUE(adapter.Plug());
   const std::string node = WaitForNode("BENCH0001");
   Record({node, "--hold-lines"});
-  EXPECT_THAT(Talk(), HasSubstr("Linux raised DTR and RTS"));
+  EXPECT_TRUE(Said("Linux raised DTR and RTS")) << Talk();
   EXPECT_EQ(End(), 130);
   EXPECT_TRUE(adapter.state().dtr);
   const int edges = adapter.state().dtr_edges;
@@ -192,7 +192,7 @@ TEST_F(RecordTest, LowLatencyIsAskedForAndPutBack) {
   Record({node, "--low-latency"});
   EXPECT_EQ(adapter.state().latency_ms, 1);
   EXPECT_EQ(FactsOf(node).latency_timer_ms, 1);
-  EXPECT_THAT(Talk(), HasSubstr("up to 1 ms late"));
+  EXPECT_TRUE(Said("up to 1 ms late")) << Talk();
   EXPECT_EQ(End(), 130);
   EXPECT_EQ(adapter.state().latency_ms, 16);
   EXPECT_EQ(FactsOf(node).latency_timer_ms, 16);
@@ -201,7 +201,7 @@ TEST_F(RecordTest, LowLatencyIsAskedForAndPutBack) {
 TEST_F(RecordTest, DividedRateOfA16550IsTold) {
   Record({"/dev/ttyS4", "--baud", "31250"});
   // 115200 / 31250 = 3.69, divisor 4
-  EXPECT_THAT(Talk(), HasSubstr("did not take 31250 baud, it runs at 28800"));
+  EXPECT_TRUE(Said("did not take 31250 baud, it runs at 28800")) << Talk();
   EXPECT_EQ(End(), 130);
 }
 
