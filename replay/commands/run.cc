@@ -120,6 +120,7 @@ Status Complete(RunOptions& options) {
     const auto within = witness::ParseDuration(options.within);
     if (!within.ok()) return within.status().In("--within");
     request.demands.within = *within;
+    request.demands.within_given = true;
   }
   for (const std::string& text_form : options.tries) {
     std::vector<std::string> names;
@@ -355,6 +356,7 @@ int Run(RunOptions& options) {
   setup.seed = request.seed;
   setup.repeat = std::max(1u, request.repeat);
   setup.jobs = request.jobs > 0 ? request.jobs : UsualJobs();
+  setup.jobs_given = request.jobs > 0;
   if (options.shrink == "off") setup.shrink_runs = 0;
   if (options.shrink == "every") {
     setup.shrink_at_most = 1000;

@@ -149,7 +149,7 @@ std::optional<Diagnosis> WaitsForLineEnding(const Case& c) {
     if (last_of_all && c.seen.ending == SubjectEnding::kOutOfTime) continue;
     const Duration longer = WaitBehind(c.seen, i) - WaitBehind(c.base, i);
     const bool lost = SameTextOtherEndings(now.bytes, then.bytes);
-    if (longer < kLongWait) continue;
+    if (longer < kLongWait + c.seen.starved) continue;
     if (!lost) {
       ++ended_and_waited;
       continue;
@@ -392,7 +392,7 @@ std::optional<Diagnosis> KeepsLineEnding(const Case& c) {
   const Reply now = ReplyTo(c.seen, *culprit);
   const Reply then = ReplyTo(c.base, *culprit);
   if (!SameTextOtherEndings(now.bytes, then.bytes)) return std::nullopt;
-  if (WaitBehind(c.seen, *culprit) - WaitBehind(c.base, *culprit) > kLongWait) return std::nullopt;
+  if (WaitBehind(c.seen, *culprit) - WaitBehind(c.base, *culprit) > kSlowWait) return std::nullopt;
   Diagnosis d;
   d.name = "compares-with-line-ending";
   const bool cr = now.bytes.find('\r') != Bytes::npos;
@@ -440,34 +440,41 @@ std::optional<Diagnosis> ComparesCase(const Case& c) {
 // Lost what lies behind a buffer's size.
 std::optional<Diagnosis> CutsLongReply(const Case& c) {
   if (!c.Varies("length")) return std::nullopt;
-  // The reply was made longer by a run of the same letter.
-  const auto run_in = [](ByteView text) {
-    std::size_t longest = 0;
-    std::size_t run = 0;
-    for (const char letter : text) {
-      run = letter == 'x' ? run + 1 : 0;
-      longest = std::max(longest, run);
+  // The reply was made longer by a run of one character.
+  struct Run {
+    char of = 0;
+    std::size_t from = 0;
+    std::size_t size = 0;
+  };
+  const auto longest_run = [](ByteView text, std::optional<char> only) {
+    Run longest;
+    Run run;
+    for (std::size_t i = 0; i < text.size(); ++i) {
+      if (run.size == 0 || text[i] != run.of) run = {text[i], i, 0};
+      ++run.size;
+      if (run.size > longest.size && (!only || *only == run.of)) longest = run;
     }
     return longest;
   };
   for (std::size_t i = 0; i < c.seen.commands.size(); ++i) {
     const Bytes reply = ReplyTo(c.seen, i).bytes;
-    const std::size_t whole = run_in(reply);
-    if (whole < 16) continue;
+    const Run whole = longest_run(reply, std::nullopt);
+    if (whole.size < 16) continue;
     for (const OutputLine& line : c.NewLines()) {
-      const std::size_t shown = run_in(line.text);
-      if (shown < 4 || shown >= whole) continue;
+      const Run shown = longest_run(line.text, whole.of);
+      if (shown.size < 4 || shown.size >= whole.size) continue;
       // It may show another reply, all of it.
       bool of_another = false;
       for (std::size_t k = 0; k < c.seen.commands.size(); ++k)
-        of_another = of_another || run_in(ReplyTo(c.seen, k).bytes) == shown;
+        of_another =
+            of_another || longest_run(ReplyTo(c.seen, k).bytes, whole.of).size == shown.size;
       if (of_another) continue;
-      const std::size_t kept = reply.find('x') + shown;
-      return Diagnosis{"cuts-long-reply",
-                       "cut a long reply after " + std::to_string(kept) + " bytes",
-                       {"the reply to " + CommandWords(c.seen, i) + " has " +
-                        std::to_string(reply.size()) + " bytes; of what it was longer by, " +
-                        std::to_string(whole) + " bytes, it printed " + std::to_string(shown)}};
+      return Diagnosis{
+          "cuts-long-reply",
+          "cut a long reply after " + std::to_string(whole.from + shown.size) + " bytes",
+          {"the reply to " + CommandWords(c.seen, i) + " has " + std::to_string(reply.size()) +
+           " bytes; of the " + std::to_string(whole.size) + " times " + SafeText({&whole.of, 1}) +
+           " in it, it printed " + std::to_string(shown.size)}};
     }
   }
   return std::nullopt;
@@ -554,6 +561,20 @@ std::vector<Diagnosis> Diagnose(const TrialResult& baseline, const TrialResult& 
   }
   if (auto found = Spins(c)) all.push_back(std::move(*found));
   return all;
+}
+
+std::vector<Combination> WantedBesides(const TrialResult& trial,
+                                       const std::vector<TrialResult>& others) {
+  std::vector<Combination> wanted;
+  if (trial.verdict.diagnoses.empty() || trial.verdict.diagnoses[0].name != "waits-for-line-ending")
+    return wanted;
+  for (const char* level : {"cr", "lf"}) {
+    const Combination combination = {{"ending", level, 0}};
+    if (std::none_of(others.begin(), others.end(),
+                     [&](const TrialResult& other) { return other.combination == combination; }))
+      wanted.push_back(combination);
+  }
+  return wanted;
 }
 
 std::vector<Diagnosis> DiagnoseBaseline(const TrialResult& baseline, const Part& part) {

@@ -14,6 +14,11 @@ namespace trial {
 std::vector<Diagnosis> Diagnose(const TrialResult& baseline, const TrialResult& trial,
                                 const std::vector<TrialResult>& others, const Judge& judge);
 
+// Combinations not among `others` that would tell a cause of `trial` from another; run them, then
+// ask again.
+std::vector<Combination> WantedBesides(const TrialResult& trial,
+                                       const std::vector<TrialResult>& others);
+
 // For a baseline that is no contest: why the replies as recorded do not suit it.
 std::vector<Diagnosis> DiagnoseBaseline(const TrialResult& baseline, const Part& part);
 

@@ -6,6 +6,7 @@
 
 #include "capture/base/text.h"
 #include "replay/judge/inside.h"
+#include "replay/part/cue.h"
 
 namespace trial {
 namespace {
@@ -16,12 +17,8 @@ using witness::SafeText;
 using witness::SafeTextWithEnding;
 using witness::Status;
 
-Bytes Lowered(ByteView text) {
-  Bytes out(text);
-  for (char& c : out)
-    if (c >= 'A' && c <= 'Z') c = static_cast<char>(c | 0x20);
-  return out;
-}
+// A trial that holds but is later by this is said to be.
+constexpr Duration kWorthNoting = Duration::Milliseconds(200);
 
 std::uint32_t CommandsBefore(const Observations& seen, Instant at) {
   std::uint32_t count = 0;
@@ -86,10 +83,11 @@ Verdict Broke(std::string why, Divergence divergence) {
   return verdict;
 }
 
-std::optional<Divergence> CompareCommands(const Observations& base, const Observations& seen) {
+std::optional<Divergence> CompareCommands(const Observations& base, const Observations& seen,
+                                          const Steadiness& steadiness) {
   const std::size_t common = std::min(base.commands.size(), seen.commands.size());
   for (std::size_t i = 0; i < common; ++i) {
-    if (base.commands[i].bytes == seen.commands[i].bytes) continue;
+    if (base.commands[i].bytes == seen.commands[i].bytes || steadiness.LooseCommand(i)) continue;
     return Divergence{
         seen.commands[i].from, "sent another command", SafeTextWithEnding(base.commands[i].bytes),
         SafeTextWithEnding(seen.commands[i].bytes), static_cast<std::uint32_t>(i + 1)};
@@ -105,17 +103,45 @@ std::optional<Divergence> CompareCommands(const Observations& base, const Observ
   return std::nullopt;
 }
 
+// Lines that `may_be_more` allows stand besides those of the baseline; all those are there, in
+// order.
+template <typename Same, typename MayBeMore>
+bool OnlyMore(const std::vector<OutputLine>& base, const std::vector<OutputLine>& got, Same same,
+              MayBeMore may_be_more) {
+  std::size_t i = 0;
+  for (const OutputLine& line : got) {
+    if (i < base.size() && same(i, line))
+      ++i;
+    else if (!may_be_more(line))
+      return false;
+  }
+  return i == base.size();
+}
+
 std::optional<Divergence> CompareOutput(const std::vector<OutputLine>& base,
-                                        const std::vector<OutputLine>& got, bool ignore_case,
-                                        const Observations& seen) {
-  const auto same = [&](const OutputLine& a, const OutputLine& b) {
-    return a.errors == b.errors &&
-           (ignore_case ? Lowered(a.compared) == Lowered(b.compared) : a.compared == b.compared);
+                                        const std::vector<OutputLine>& got,
+                                        const Expectation& expectation,
+                                        const Steadiness& steadiness, const Observations& seen) {
+  const auto same = [&](std::size_t i, const OutputLine& line) {
+    return steadiness.SameLine(i, base[i], line, expectation.ignore_case);
   };
   const std::size_t common = std::min(base.size(), got.size());
   std::size_t i = 0;
-  while (i < common && same(base[i], got[i])) ++i;
+  while (i < common && same(i, got[i])) ++i;
   if (i == base.size() && i == got.size()) return std::nullopt;
+
+  const auto holds = [](const OutputLine& line, ByteView text) {
+    return text.size() > 1 && line.text.find(text) != Bytes::npos;
+  };
+  const auto may_be_more = [&](const OutputLine& line) {
+    for (const Bytes& text : expectation.added)
+      if (holds(line, text)) return true;
+    for (const TakenCommand& command : seen.commands)
+      if (expectation.echoed && holds(line, WithoutEnding(command.bytes))) return true;
+    return false;
+  };
+  if (OnlyMore(base, got, same, may_be_more)) return std::nullopt;
+
   Divergence divergence;
   divergence.at = i < got.size() ? got[i].at : seen.ended;
   const bool extra = i >= base.size() || (i < got.size() && base[i].errors != got[i].errors);
@@ -127,10 +153,33 @@ std::optional<Divergence> CompareOutput(const std::vector<OutputLine>& base,
   return divergence;
 }
 
+bool Shown(const std::vector<OutputLine>& lines, const Bytes& text) {
+  return std::any_of(lines.begin(), lines.end(),
+                     [&](const OutputLine& line) { return line.text.find(text) != Bytes::npos; });
+}
+
+// What was shown of a reply that is now longer has to be shown in its new length.
+std::optional<Divergence> CompareGrown(const std::vector<OutputLine>& base,
+                                       const std::vector<OutputLine>& got,
+                                       const std::vector<Grown>& all, const Observations& seen) {
+  for (const Grown& grown : all) {
+    if (!Shown(base, grown.before) || Shown(got, grown.after)) continue;
+    if (grown.same_value && Shown(got, grown.before)) continue;
+    return Divergence{seen.ended, "did not show all of a longer reply",
+                      "all " + std::to_string(grown.after.size()) + " bytes from " +
+                          SafeText(grown.before) + " on",
+                      got.empty() ? "nothing" : SafeText(got.back().text),
+                      static_cast<std::uint32_t>(seen.commands.size())};
+  }
+  return std::nullopt;
+}
+
 // Fills in how much later the subject was by its own doing. A wait counts as later only if both the
 // wait behind the reply and the whole time from command to command have grown: so neither a slower
 // module nor a program that pauses for a fixed time is taken for slow.
+// Waits that were the machine's doing are taken off.
 void MeasureLateness(const Observations& base, const Observations& seen, Verdict& verdict) {
+  Duration starved = seen.starved;
   const std::size_t common = std::min(base.commands.size(), seen.commands.size());
   for (std::size_t i = 0; i < common; ++i) {
     const auto cycle = [&](const Observations& o) {
@@ -138,10 +187,14 @@ void MeasureLateness(const Observations& base, const Observations& seen, Verdict
       return next - o.commands[i].from;
     };
     const Duration wait = WaitBehind(seen, i);
-    const Duration later = std::min(wait - WaitBehind(base, i), cycle(seen) - cycle(base));
+    Duration later = std::min(wait - WaitBehind(base, i), cycle(seen) - cycle(base));
     if (later < Duration::Milliseconds(10)) continue;
+    const Duration ours = std::min(starved, later);
+    starved = starved - ours;
+    later = later - ours;
     verdict.later = verdict.later + later;
-    if (wait > verdict.slowest_wait) {
+    if (later > verdict.longest_later) {
+      verdict.longest_later = later;
       verdict.slowest_wait = wait;
       verdict.slowest_command = static_cast<std::uint32_t>(i + 1);
     }
@@ -254,11 +307,10 @@ Verdict Judge::OfBaseline(const Observations& base) const {
 }
 
 Verdict Judge::OfTrial(const Observations& base, const Observations& seen,
-                       const Expectation& expectation) const {
+                       const Expectation& expectation, const Steadiness& steadiness) const {
   const auto last = static_cast<std::uint32_t>(seen.commands.size());
   const auto base_lines = Lines(base);
   const auto lines = Lines(seen);
-  const auto commands = CompareCommands(base, seen);
 
   if (seen.ending != base.ending && seen.ending != SubjectEnding::kExited) {
     std::string why = EndingWords(seen);
@@ -283,21 +335,12 @@ Verdict Judge::OfTrial(const Observations& base, const Observations& seen,
   }
 
   std::optional<Divergence> first;
-  if (expectation.same_commands) first = commands;
+  if (expectation.same_commands) first = CompareCommands(base, seen, steadiness);
   if (expectation.same_output) {
-    const auto output = CompareOutput(base_lines, lines, expectation.ignore_case, seen);
+    const auto output = CompareOutput(base_lines, lines, expectation, steadiness, seen);
     if (output && (!first || output->at < first->at)) first = output;
   }
-  const auto shows = [](const std::vector<OutputLine>& all, const Bytes& text) {
-    return std::any_of(all.begin(), all.end(),
-                       [&](const OutputLine& line) { return line.text.find(text) != Bytes::npos; });
-  };
-  for (const Grown& grown : expectation.grown)
-    if (!first && shows(base_lines, grown.before) && !shows(lines, grown.after))
-      first = Divergence{seen.ended, "did not show all of a longer reply",
-                         "all " + std::to_string(grown.after.size()) + " bytes from " +
-                             SafeText(grown.before) + " on",
-                         lines.empty() ? "nothing" : SafeText(lines.back().text), last};
+  if (!first) first = CompareGrown(base_lines, lines, expectation.grown, seen);
   if (!first && expectation.same_ending && seen.exit_status != base.exit_status && !demands_.exit)
     first = Divergence{seen.ended, "ended otherwise", EndingWords(base), EndingWords(seen), last};
   if (first) {
@@ -311,9 +354,14 @@ Verdict Judge::OfTrial(const Observations& base, const Observations& seen,
   MeasureLateness(base, seen, verdict);
   // A longer text takes its time on the wire to the person too.
   if (seen.virtual_time && !expectation.grown.empty()) return verdict;
-  const Duration base_length =
-      base.commands.empty() ? Duration::Zero() : base.ended - base.commands[0].from;
-  if (verdict.later < kSlowFrom || verdict.later < base_length / 10) return verdict;
+  if (verdict.slowest_command == 0) return verdict;
+  const Duration base_length = base.ended - base.commands[0].from;
+  const bool long_wait = verdict.longest_later >= kSlowWait;
+  if (!long_wait && (verdict.later < kSlowInAll || verdict.later < base_length / 10)) {
+    if (verdict.later >= kWorthNoting)
+      verdict.why = FormatDuration(verdict.later) + " later in all";
+    return verdict;
+  }
   verdict.kind = VerdictKind::kSlow;
   verdict.why = FormatDuration(verdict.later) + " later; longest after the reply to " +
                 Ordinal(verdict.slowest_command) + ": waited " +

@@ -3,16 +3,19 @@
 
 #include "capture/base/result.h"
 #include "replay/judge/output.h"
+#include "replay/judge/steadiness.h"
 #include "replay/judge/verdict.h"
 #include "replay/subject/observations.h"
 #include "replay/vary/variation.h"
 
 namespace trial {
 
-// Later than this by the subject's own doing, in all, is slow (and at least a tenth of the time
-// that the baseline's conversation took). Shorter than a usual read timeout (1000 ms in the AVR
-// core's Stream.h), longer than what a busy machine adds.
-inline constexpr Duration kSlowFrom = Duration::Milliseconds(200);
+// One wait behind a reply that is longer by this than in the baseline, by the subject's own doing,
+// is slow. Shorter than a usual read timeout (1000 ms in the AVR core's Stream.h), longer than the
+// silence after which a program that copes takes a reply without line ending for complete.
+inline constexpr Duration kSlowWait = Duration::Milliseconds(300);
+// So are many shorter ones, if they add up to this (and to a tenth of the baseline's conversation).
+inline constexpr Duration kSlowInAll = Duration::Seconds(1);
 
 // Our own sends later than this make a trial that did not hold no contest.
 inline constexpr Duration kLateSend = Duration::Milliseconds(50);
@@ -26,7 +29,7 @@ class Judge {
   Verdict OfBaseline(const Observations& baseline) const;
 
   Verdict OfTrial(const Observations& baseline, const Observations& trial,
-                  const Expectation& expectation) const;
+                  const Expectation& expectation, const Steadiness& steadiness = {}) const;
 
   // We played the host: whether the module answers as in the recording. `asks`: what was to be sent
   // and expected.

@@ -10,6 +10,31 @@ using witness::Code;
 using witness::Result;
 using witness::Status;
 
+namespace {
+
+Bytes WithoutTimes(Bytes text) {
+  static const RE2 time_of_day("\\b[0-9]{1,2}:[0-9]{2}(:[0-9]{2}([.,][0-9]+)?)?\\b", RE2::Latin1);
+  static const RE2 length_of_time("\\b[0-9]+([.,][0-9]+)? ?(ns|us|ms|s|sec|secs|second|seconds)\\b",
+                                  RE2::Latin1);
+  RE2::GlobalReplace(&text, time_of_day, "#");
+  RE2::GlobalReplace(&text, length_of_time, "#");
+  return text;
+}
+
+Bytes OneSpaced(ByteView text) {
+  Bytes out;
+  for (const char c : text) {
+    if (c != ' ' && c != '\t')
+      out += c;
+    else if (!out.empty() && out.back() != ' ')
+      out += ' ';
+  }
+  if (!out.empty() && out.back() == ' ') out.pop_back();
+  return out;
+}
+
+}  // namespace
+
 struct Patterns::Compiled {
   Compiled(const std::string& pattern, const RE2::Options& options)
       : text(pattern), expression(pattern, options) {}
@@ -60,9 +85,7 @@ std::vector<OutputLine> OutputLines(const Observations& observations, const Patt
       const std::string& port = observations.port_name;
       for (std::size_t at = 0; !port.empty() && (at = line.text.find(port, at)) != Bytes::npos;)
         line.text.replace(at, port.size(), "{port}");
-      line.compared = ignore.Without(line.text);
-      const std::size_t last = line.compared.find_last_not_of(" \t");
-      line.compared.resize(last == Bytes::npos ? 0 : last + 1);
+      line.compared = OneSpaced(WithoutTimes(ignore.Without(line.text)));
       if (!line.compared.empty()) lines.push_back(line);
       line.text.clear();
     };

@@ -39,8 +39,10 @@ class Patterns {
   std::vector<std::unique_ptr<Compiled>> all_;
 };
 
-// Lines end with CR, LF or CR LF; blank ones are left out, and spaces and tabs at their ends. The
-// port's name is written {port}. Standard output first, then standard error.
+// Lines end with CR, LF or CR LF; blank ones are left out. Standard output first, then standard
+// error. The port's name is written {port}. In what is compared, figures of time are written # (how
+// long something took, the time of day), and any number of spaces and tabs is one space, at the
+// ends of a line none.
 std::vector<OutputLine> OutputLines(const Observations& observations, const Patterns& ignore);
 
 }  // namespace trial

@@ -108,6 +108,7 @@ Result<RunRequest> LoadPlan(const std::string& path) {
   if (demands.has_exit()) request.demands.exit = demands.exit();
   if (!demands.within().empty()) {
     const auto within = witness::ParseDuration(demands.within());
+    request.demands.within_given = true;
     if (within.ok())
       request.demands.within = *within;
     else
@@ -166,7 +167,8 @@ Status SavePlan(const RunRequest& request, const std::string& comment, const std
     for (const auto& text : request.demands.must_say) demands.add_must_say(text);
     for (const auto& text : request.demands.must_not_say) demands.add_must_not_say(text);
     if (request.demands.exit) demands.set_exit(*request.demands.exit);
-    demands.set_within(FormatExactDuration(request.demands.within));
+    if (request.demands.within_given)
+      demands.set_within(FormatExactDuration(request.demands.within));
   }
   if (request.repeat > 1) plan.set_repeat(request.repeat);
   const auto there = ReadTextFile(path);

@@ -1,7 +1,9 @@
-// Runs a plan: the baseline first, then every combination, several at once, and judges them.
+// Runs a plan: the baseline first (twice, to learn what the subject does otherwise each time), then
+// every combination, several at once, and judges them.
 //
-// What was not held while other trials ran beside it is run again alone before it is called broken
-// or slow, so that the verdicts are those of one trial at a time.
+// What did not hold while other trials ran beside it is run again alone before it is called broken
+// or slow, unless nothing disturbed it, so that the verdicts are those of one trial at a time. What
+// did not hold alone on a machine that was too busy is repeated, and called no contest in the end.
 #pragma once
 
 #include <atomic>
@@ -47,6 +49,7 @@ struct TrialsSetup {
   std::vector<Combination> plan;
   std::uint64_t seed = 1;
   int jobs = 1;
+  bool jobs_given = true;  // false: `jobs` at most, fewer if the subject needs the processor much
   std::uint32_t repeat = 1;
   std::size_t shard = 0;  // of `shards`, from 0
   std::size_t shards = 1;
@@ -69,19 +72,23 @@ class Trials {
   // All must outlive this object.
   Trials(Subject& subject, const Judge& judge, TrialsSetup setup);
 
-  // Called after each trial, from the thread that called Run.
+  // Called after each run of a trial, from the thread that called Run.
   std::function<void(const TrialResult& result, std::size_t done, std::size_t all)> on_trial;
 
   // A Status where no trial could take place at all, or it was interrupted.
   witness::Result<TrialsOutcome> Run();
 
  private:
-  witness::Result<TrialResult> RunBaseline();
+  witness::Result<TrialResult> RunAsRecorded(const Part& part);
+  witness::Result<TrialResult> RunBaseline(const Part& part);
   RunLimits Limits(const Observations& baseline) const;
   witness::Result<TrialResult> RunTrial(std::size_t index, const Combination& combination,
                                         bool alone);
+  Duration Within(const Part& part) const;
+  int AtOnce(std::size_t tasks) const;
   witness::Status RunAll(const std::vector<std::size_t>& indices);
-  void Follow();
+  witness::Status Follow();
+  witness::Status Explain();
   void Shrink();
   void NoteTiming(const Observations& observations);
 
@@ -89,6 +96,7 @@ class Trials {
   const Judge& judge_;
   TrialsSetup setup_;
   TrialsOutcome outcome_;
+  Steadiness steadiness_;
   std::vector<Duration> send_errors_;
 };
 

@@ -27,6 +27,7 @@ struct Demands {
   std::vector<std::string> must_not_say;  // RE2: not found in it
   std::optional<int> exit;                // in place of the baseline's
   Duration within = Duration::Seconds(60);
+  bool within_given = false;  // by the person; else a trial that hangs is ended sooner
   bool operator==(const Demands&) const = default;
 };
 
@@ -50,10 +51,11 @@ struct Diagnosis {
 
 struct Verdict {
   VerdictKind kind = VerdictKind::kHeld;
-  std::string why;  // one line
+  std::string why;  // one line; of one that held: what a person may want to know
   std::optional<Divergence> divergence;
   // How much later the subject was by its own doing, over all commands.
   Duration later;
+  Duration longest_later;  // of one command
   // Waited longest after this command's reply, from 1; 0: nowhere.
   std::uint32_t slowest_command = 0;
   Duration slowest_wait;

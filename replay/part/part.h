@@ -72,12 +72,13 @@ enum class Following : std::uint8_t {
   kInOrder = 2,  // the n-th command gets the answer with turn n, whatever the command says
 };
 
-// Said without being asked: at a time, or after so many commands were taken.
+// Said without being asked: at a time, or before or after the answer to the n-th command.
 struct Unasked {
   std::optional<Duration> at;                  // since the part began to play
   std::optional<std::uint32_t> after_command;  // after the answer to the n-th command (from 1)
   std::optional<Duration> every;               // with `at`: again and again
   std::vector<Piece> pieces;
+  std::optional<std::uint32_t> before_command = std::nullopt;  // before that answer
   bool operator==(const Unasked&) const = default;
 };
 

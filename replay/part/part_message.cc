@@ -125,9 +125,12 @@ class Reader {
       if (!unasked.at) complain_(m, "every", -1, "needs `at` for the first time");
     }
     if (m.after_command() != 0) unasked.after_command = m.after_command();
-    if (unasked.at.has_value() == unasked.after_command.has_value())
+    if (m.before_command() != 0) unasked.before_command = m.before_command();
+    if (unasked.at.has_value() + unasked.after_command.has_value() +
+            unasked.before_command.has_value() !=
+        1)
       complain_(m, "piece", m.piece_size() > 0 ? 0 : -1,
-                "give either at: or after_command: to tell when it is said");
+                "give one of at:, before_command: and after_command: to tell when it is said");
     for (const auto& piece : m.piece()) unasked.pieces.push_back(ReadPiece(piece));
     return unasked;
   }
@@ -172,6 +175,7 @@ void WriteUnasked(const Unasked& unasked, Message::Unasked& m) {
   if (unasked.at) m.set_at(FormatExactDuration(*unasked.at));
   if (unasked.every) m.set_every(FormatExactDuration(*unasked.every));
   if (unasked.after_command) m.set_after_command(*unasked.after_command);
+  if (unasked.before_command) m.set_before_command(*unasked.before_command);
   WritePieces(unasked.pieces, *m.mutable_piece());
 }
 

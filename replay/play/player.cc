@@ -93,7 +93,10 @@ void Player::Take(Instant taken, bool by_silence) {
   }
   commands_.push_back(command);
   const auto ordinal = static_cast<std::uint32_t>(commands_.size());
-  const Instant base = std::max({taken, busy_until_, echo_until_});
+  Instant base = std::max({taken, busy_until_, echo_until_});
+  for (const Unasked& unasked : part_.unasked)
+    if (unasked.before_command == ordinal)
+      PlanPieces(base, unasked.pieces, SaidSort::kUnasked, ordinal, &base);
   busy_until_ = base;
   if (answer != nullptr)
     PlanPieces(base, answer->pieces, command.known ? SaidSort::kAnswer : SaidSort::kUnknownAnswer,

@@ -218,6 +218,18 @@ Status Child::Start(const ChildSetup& setup) {
   return status;
 }
 
+// /proc/PID/schedstat: "time spent on the cpu (in nanoseconds), time spent waiting on a runqueue
+// (in nanoseconds), # of timeslices" (Linux, Documentation/scheduler/sched-stats.rst).
+ProcessorUse Child::Use() const {
+  ProcessorUse use;
+  if (pid_ <= 0 || waited_) return use;
+  const std::string text = ReadSmallFile("/proc/" + std::to_string(pid_) + "/schedstat", 256);
+  char* rest = nullptr;
+  use.ran = Duration::Nanoseconds(std::strtoll(text.c_str(), &rest, 10));
+  use.waited = Duration::Nanoseconds(std::strtoll(rest, nullptr, 10));
+  return use;
+}
+
 ChildEnding Child::Wait() {
   ChildEnding ending;
   if (pid_ <= 0 || waited_) return ending;

@@ -31,6 +31,12 @@ struct ChildEnding {
   witness::Duration cpu_time;  // user and system, with the descendants that it waited for
 };
 
+// Of the first thread of the child's main process alone.
+struct ProcessorUse {
+  witness::Duration ran;
+  witness::Duration waited;  // ready to run, but no processor was free
+};
+
 class Child {
  public:
   Child() = default;
@@ -43,6 +49,9 @@ class Child {
 
   // Becomes readable when the child has ended.
   int ended_handle() const { return pidfd_; }
+
+  // Zeros once it was waited for, or where the kernel does not tell.
+  ProcessorUse Use() const;
 
   // Precondition: it has ended, or will soon.
   ChildEnding Wait();

@@ -75,6 +75,8 @@ void ObservationsToMessage(const Observations& o, bytewitness::TrialObservations
     r.set_count(remark.count);
   }
   m.set_virtual_time(o.virtual_time);
+  m.set_starved_ns(static_cast<std::uint64_t>(o.starved.ns() < 0 ? 0 : o.starved.ns()));
+  m.set_has_helpers(o.has_helpers);
 }
 
 Observations ObservationsFromMessage(const bytewitness::TrialObservations& m) {
@@ -112,6 +114,8 @@ Observations ObservationsFromMessage(const bytewitness::TrialObservations& m) {
   for (const auto& r : m.remark())
     o.remarks.push_back({r.kind(), FromNs(r.at_ns()), r.text(), r.count()});
   o.virtual_time = m.virtual_time();
+  o.starved = FromNs(m.starved_ns()) - Instant();
+  o.has_helpers = m.has_helpers();
   return o;
 }
 

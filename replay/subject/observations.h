@@ -42,8 +42,8 @@ struct Printed {
 
 // Something about resources or the subject's inside that a judge or a person should know.
 struct Remark {
-  // "orphan": processes left behind; "spin": processor time spent waiting; "unread": bytes that
-  // were never read; "overrun": bytes lost in the receive buffer; "reset": restarted; "stack";
+  // "orphan": processes left behind; "unread": bytes of earlier replies that were not read when a
+  // command came; "overrun": bytes lost in the receive buffer; "reset": restarted; "stack";
   // others as they come. One word, lower case.
   std::string kind;
   Instant at;
@@ -66,6 +66,12 @@ struct Observations {
   Instant ended;                   // exit, or when we stopped watching
   Duration cpu_time;               // user and system, of the whole process tree that was reaped
   std::uint64_t unread_bytes = 0;  // sent by us, never read by the subject
+  // How long, since its first command, its main thread was ready to run and had no processor: the
+  // machine's doing, not the subject's.
+  Duration starved;
+  // It used the processor in other processes or threads than its first, too; `starved` does not
+  // tell of those.
+  bool has_helpers = false;
   std::vector<Remark> remarks;
   bool virtual_time = false;
   std::string port_name;  // differs from trial to trial, so it is left out of what is compared

@@ -122,10 +122,25 @@ class ProgramRun {
       seen_.said.push_back({send, sent});
       Keep(sent, witness::Side::kModule, send.bytes);
     };
-    hooks.on_heard = [this](Instant at, ByteView bytes) { Keep(at, witness::Side::kHost, bytes); };
+    hooks.on_heard = [this](Instant at, ByteView bytes) {
+      if (player_.unfinished().empty()) NoteUnread(at);
+      Keep(at, witness::Side::kHost, bytes);
+    };
     live_ = std::make_unique<LivePlayer>(player_, *driver_, *line_->port(), setup_.spin,
                                          std::move(hooks));
     live_->Start();
+  }
+
+  // Before the first byte of a command is taken.
+  void NoteUnread(Instant at) {
+    if (player_.commands().empty()) waited_before_ = child_.Use().waited;
+    const std::size_t unread = line_->unread();
+    if (unread == 0 || player_.commands().empty()) return;
+    seen_.remarks.push_back({"unread", at,
+                             std::to_string(unread) + (unread == 1 ? " byte" : " bytes") +
+                                 " unread when command " +
+                                 std::to_string(player_.commands().size() + 1) + " came",
+                             unread});
   }
 
   void OnConnect() {
@@ -182,7 +197,11 @@ class ProgramRun {
   Observations Finish() {
     if (live_) live_->Stop();
     const Instant ended = out_of_time_ ? out_of_time_waits_for_ : seen_.ended;
+    const ProcessorUse use = child_.Use();
     const ChildEnding ending = child_.Wait();
+    seen_.starved = std::max(use.waited - waited_before_, Duration::Zero());
+    // What rusage counts in whole clock ticks need not agree with the scheduler's nanoseconds.
+    seen_.has_helpers = ending.cpu_time > use.ran + use.ran / 5 + Duration::Milliseconds(10);
     // What it wrote last, and what its helpers still write.
     Drain(output_, false, ended);
     Drain(errors_, true, ended);
@@ -239,6 +258,7 @@ class ProgramRun {
   Child child_;
   Observations seen_;
   std::size_t printed_size_ = 0;
+  Duration waited_before_;  // for a processor, before its first command
   bool ended_ = false;
   bool out_of_time_ = false;
   Instant out_of_time_waits_for_;

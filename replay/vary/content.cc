@@ -15,8 +15,19 @@ using witness::OkStatus;
 using witness::Result;
 using witness::Status;
 
-const Expectation kSameConduct{true, false, false, true, {}};
-const Expectation kToCope{false, false, false, false, {}};
+// The same commands and exit status, whatever is printed.
+Expectation SameConduct() {
+  Expectation expectation;
+  expectation.same_output = false;
+  return expectation;
+}
+
+// To end in time, without crashing.
+Expectation ToCope() {
+  Expectation expectation = SameConduct();
+  expectation.same_commands = expectation.same_ending = false;
+  return expectation;
+}
 
 std::optional<std::size_t> Number(const std::string& text) {
   std::size_t value = 0;
@@ -69,6 +80,15 @@ Bytes UnaskedLine(const Change& change) {
   return "+JOIN: 3" + UsualEnding(change.varied.part);
 }
 
+// Lines with this text in it may be printed besides.
+void Adds(const Bytes& text, Change& change) {
+  const std::size_t first = text.find_first_not_of("\r\n");
+  if (first == Bytes::npos) return;
+  auto& added = change.varied.expectation.added;
+  const Bytes bare = text.substr(first, text.find_last_not_of("\r\n") + 1 - first);
+  if (std::find(added.begin(), added.end(), bare) == added.end()) added.push_back(bare);
+}
+
 }  // namespace
 
 Status VaryCase(Change& change) {
@@ -87,7 +107,7 @@ Status VaryCase(Change& change) {
         if (level == "swapped" || (level == "lower") != is_lower) c = static_cast<char>(c ^ 0x20);
       }
   });
-  change.varied.expectation = change.varied.expectation.With({true, true, true, true, {}});
+  change.varied.expectation.ignore_case = true;
   return OkStatus();
 }
 
@@ -95,6 +115,7 @@ Status VaryExtra(Change& change) {
   const std::string word = change.Word();
   Part& part = change.varied.part;
   if (word == "banner") {
+    // A module that was still starting when it was asked first.
     Bytes text = "\r\nREADY" + UsualEnding(part);
     if (!change.Value().empty()) {
       const auto given = witness::ParseEscapes(change.Value());
@@ -102,15 +123,17 @@ Status VaryExtra(Change& change) {
       text = *given;
     }
     Unasked banner;
-    banner.at = Duration::Zero();
+    banner.before_command = 1;
     banner.pieces = {{Duration::Zero(), text}};
     part.unasked.push_back(banner);
+    Adds(text, change);
     return OkStatus();
   }
   if (word != "before" && word != "after" && word != "inside" && word != "leftover")
     return UnknownLevel(change.variation);
   const Duration apart = Duration::Milliseconds(5);
   const Bytes line = UnaskedLine(change);
+  if (word != "leftover") Adds(line, change);
   ForEachAnswer(change, [&](Answer& answer, std::uint32_t number) {
     if (answer.pieces.empty()) return;
     const Bytes all = JoinPieces(answer.pieces);
@@ -122,8 +145,9 @@ Status VaryExtra(Change& change) {
       answer.pieces.push_back({apart, line});
     } else if (word == "leftover") {
       const auto [from, end] = LastLine(all);
-      if (end > from)
-        answer.pieces.push_back({Duration::Milliseconds(2), all.substr(from, end - from)});
+      if (end == from) return;
+      answer.pieces.push_back({Duration::Milliseconds(2), all.substr(from, end - from)});
+      Adds(all.substr(from, end - from), change);
     } else {
       // Between two lines of the reply.
       const auto [from, end] = LastLine(all);
@@ -189,7 +213,7 @@ Status VaryLoss(Change& change) {
           answer.pieces = before->pieces;
         }
       });
-      change.varied.expectation = change.varied.expectation.With(kToCope);
+      change.varied.expectation = change.varied.expectation.With(ToCope());
       return OkStatus();
     }
   return UnknownLevel(change.variation);
@@ -224,8 +248,29 @@ Status VaryRubbish(Change& change) {
     answer.pieces[0].after = Duration::Milliseconds(1);
     answer.pieces.insert(answer.pieces.begin(), {turnaround, rubbish});
   });
-  change.varied.expectation = change.varied.expectation.With(kToCope);
+  change.varied.expectation = change.varied.expectation.With(ToCope());
   return OkStatus();
+}
+
+// Makes the line that ends at `end` longer by `by` bytes, so that it stays what it is: a whole
+// number gets zeros in front, a fraction its last digit again and again, a text the letter x.
+void Lengthen(const Bytes& all, std::size_t end, std::size_t by, Answer& answer,
+              Expectation& expectation) {
+  const auto digit = [&](std::size_t i) { return all[i] >= '0' && all[i] <= '9'; };
+  std::size_t from = end;  // of the digits at the line's end
+  while (from > 0 && digit(from - 1)) --from;
+  const char before = from > 0 ? all[from - 1] : ' ';
+  const bool whole_number = from < end && before != '.' && before != '_';
+  if (whole_number) {
+    Replace(answer, {{from, 0, Bytes(by, '0')}});
+    const Bytes number = all.substr(from, end - from);
+    expectation.grown.push_back({number, Bytes(by, '0') + number, true});
+    return;
+  }
+  const Bytes more(by, from < end ? all[end - 1] : 'x');
+  Replace(answer, {{end, 0, more}});
+  const Bytes tail = all.substr(end - 6, 6);
+  expectation.grown.push_back({tail, tail + more, false});
 }
 
 Status VaryLength(Change& change) {
@@ -252,12 +297,9 @@ Status VaryLength(Change& change) {
       return;
     }
     any = true;
-    const Bytes more(*wanted + 1 - all.size(), 'x');
-    Replace(answer, {{best_end, 0, more}});
-    const Bytes tail = all.substr(best_end - 6, 6);
-    change.varied.expectation.grown.push_back({tail, tail + more});
+    Lengthen(all, best_end, *wanted + 1 - all.size(), answer, change.varied.expectation);
   });
-  if (any) change.varied.expectation = change.varied.expectation.With(kSameConduct);
+  if (any) change.varied.expectation = change.varied.expectation.With(SameConduct());
   return OkStatus();
 }
 
@@ -287,7 +329,7 @@ Status VaryWith(Change& change) {
     }
   }
   if (change.variation.reply == 0) change.varied.part.unknown = other.unknown;
-  change.varied.expectation = change.varied.expectation.With(kSameConduct);
+  change.varied.expectation = change.varied.expectation.With(SameConduct());
   return OkStatus();
 }
 

@@ -57,8 +57,7 @@ witness::Status VaryEnding(Change& change) {
       replacements.push_back({ending.from, ending.size, by});
     }
     // Lines that have become one are another text.
-    if (joined)
-      change.varied.expectation = change.varied.expectation.With({true, false, false, true, {}});
+    if (joined) change.varied.expectation.same_output = false;
     Replace(answer, replacements);
   });
   return witness::OkStatus();

@@ -140,6 +140,7 @@ Status VaryEcho(Change& change) {
   const std::string word = change.Word();
   Part& part = change.varied.part;
   part.echo_delay = Duration::Zero();
+  change.varied.expectation.echoed = word != "off";
   if (word == "off") {
     part.echo = Echo::kOff;
   } else if (word == "characters") {

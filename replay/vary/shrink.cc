@@ -167,9 +167,25 @@ class Shrinker {
     return number;
   }
 
+  // A little more than the least, or the next run might just hold; on a busy machine perhaps all.
+  void AddMargin(std::size_t i, const std::string& word, Duration length, Duration breaks,
+                 const Combination& at_first) {
+    if (breaks >= length) return;
+    Duration safe = breaks + std::max(breaks / 5, Duration::Milliseconds(15));
+    for (; safe < length; safe = safe * 2) {
+      Variation larger = shrunk_.smallest[i];
+      larger.level =
+          word + FormatExactDuration(Duration::Milliseconds((safe.ns() + 999'999) / 1'000'000));
+      if (TakeLevel(i, larger)) return;
+    }
+    shrunk_.smallest = at_first;
+    shrunk_.steps.push_back("back to " + at_first[i].Name() + ": less does not break it surely");
+  }
+
   // Halves the distance between what holds and what breaks.
   void SmallestAmount(std::size_t i) {
     std::string word;
+    const Combination at_first = shrunk_.smallest;
     if (const auto length = LengthOf(shrunk_.smallest[i], word)) {
       Duration holds;
       Duration breaks = *length;
@@ -187,14 +203,7 @@ class Shrinker {
           holds = middle;
         if (shrunk_.runs >= most_runs_) break;
       }
-      // A little more than the least, or the next run might just hold.
-      const Duration safe = breaks + std::max(breaks / 5, Duration::Milliseconds(5));
-      if (breaks < *length && safe < *length) {
-        Variation larger = shrunk_.smallest[i];
-        larger.level =
-            word + FormatExactDuration(Duration::Milliseconds((safe.ns() + 999'999) / 1'000'000));
-        TakeLevel(i, larger);
-      }
+      AddMargin(i, word, *length, breaks, at_first);
       return;
     }
     if (const auto number = NumberOf(shrunk_.smallest[i], word)) {

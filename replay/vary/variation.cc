@@ -97,9 +97,14 @@ std::string Variation::Name() const {
 }
 
 Expectation Expectation::With(const Expectation& other) const {
-  Expectation both{same_commands && other.same_commands, same_output && other.same_output,
-                   ignore_case || other.ignore_case, same_ending && other.same_ending, grown};
+  Expectation both = *this;
+  both.same_commands = same_commands && other.same_commands;
+  both.same_output = same_output && other.same_output;
+  both.ignore_case = ignore_case || other.ignore_case;
+  both.same_ending = same_ending && other.same_ending;
   both.grown.insert(both.grown.end(), other.grown.begin(), other.grown.end());
+  both.added.insert(both.added.end(), other.added.begin(), other.added.end());
+  both.echoed = echoed || other.echoed;
   return both;
 }
 

@@ -30,6 +30,7 @@ struct Variation {
 struct Grown {
   Bytes before;
   Bytes after;
+  bool same_value = false;  // a number with zeros in front: may also be shown as before
   bool operator==(const Grown&) const = default;
 };
 
@@ -37,10 +38,14 @@ struct Grown {
 struct Expectation {
   bool same_commands = true;
   bool same_output = true;
-  bool ignore_case = false;  // in the output
-  bool same_ending = true;   // exit status
-  std::vector<Grown> grown;  // what was shown before has to be shown in its new length
-  // All false: it has to end in time, without crashing.
+  bool ignore_case = false;    // in the output
+  bool same_ending = true;     // exit status
+  std::vector<Grown> grown{};  // what was shown before has to be shown in its new length
+  // Texts that the module says besides. Lines with one of them in it may be printed besides those
+  // of before: to tell of an unsolicited line is no fault, to take it for the reply is one.
+  std::vector<Bytes> added{};
+  bool echoed = false;  // the commands come back: such a text too
+  // All `same_` false: it has to end in time, without crashing.
   bool operator==(const Expectation&) const = default;
   // What holds for both.
   Expectation With(const Expectation& other) const;

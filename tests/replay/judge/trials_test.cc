@@ -222,6 +222,7 @@ TEST(Request, SavedPlanReadsBack) {
   request.demands.ignore = {"[0-9]+ ms"};
   request.demands.exit = 4;
   request.demands.within = Duration::Seconds(5);
+  request.demands.within_given = true;
   request.repeat = 3;
   const std::string path = testing::TempDir() + "saved_plan_test.textproto";
   ASSERT_TRUE(SavePlan(request, "slow", path).ok());

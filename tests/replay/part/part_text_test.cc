@@ -26,7 +26,8 @@ Part FullPart() {
   part.unknown = Answer{{{Duration::Microseconds(1500), "ERROR\r\n"}}};
   part.unasked = {
       {Duration::Seconds(2), std::nullopt, Duration::Seconds(10), {{Duration::Zero(), "+JOIN: 3"}}},
-      {std::nullopt, 3u, std::nullopt, {{Duration::Milliseconds(5), "+LEFT"}}}};
+      {std::nullopt, 3u, std::nullopt, {{Duration::Milliseconds(5), "+LEFT"}}},
+      {std::nullopt, std::nullopt, std::nullopt, {{Duration::Zero(), "READY"}}, 1u}};
   part.following = Following::kInOrder;
   return part;
 }

@@ -170,6 +170,18 @@ TEST(Length, TheLongestLineGrowsUntilTheReplyIsLonger) {
   EXPECT_EQ(One("OK\r\n", "length=64"), "20 OK\\r\\n");
 }
 
+TEST(Length, NumbersStayNumbers) {
+  EXPECT_EQ(One("+SIGNAL: -71\r\n", "length=16"), "20 +SIGNAL: -00071\\r\\n");
+  EXPECT_EQ(One("+FW: 1.8\r\n", "length=12"), "20 +FW: 1.8888\\r\\n");
+  EXPECT_EQ(One("sedge-b\r\n", "length=12"), "20 sedge-bxxxx\\r\\n");
+}
+
+TEST(Extra, BannerComesBeforeTheFirstAnswer) {
+  const Part part = Put(PartWith({{{Ms(20), "OK\r\n"}}}), "extra=banner").part;
+  EXPECT_EQ(part.unasked[0].before_command, 1u);
+  EXPECT_EQ(part.unasked[0].pieces[0].bytes, "\r\nREADY\r\n");
+}
+
 TEST(Case, OnlyLettersChange) { EXPECT_EQ(One("Ab1 -\r\n", "case=swapped"), "20 aB1 -\\r\\n"); }
 
 TEST(With, TheOtherModulesAnswersAreTaken) {

@@ -1,0 +1,100 @@
+#include "replay/judge/steadiness.h"
+
+#include <algorithm>
+
+namespace trial {
+namespace {
+
+Bytes Lowered(Bytes text) {
+  for (char& c : text)
+    if (c >= 'A' && c <= 'Z') c = static_cast<char>(c | 0x20);
+  return text;
+}
+
+std::vector<Bytes> WordsOf(const Bytes& text) {
+  std::vector<Bytes> words(1);
+  for (const char c : text) {
+    if (c == ' ')
+      words.emplace_back();
+    else
+      words.back() += c;
+  }
+  return words;
+}
+
+// Line endings written as escapes, as a program does that shows all it got.
+Bytes WithoutWrittenEndings(Bytes text) {
+  for (const char* escape : {"\\r", "\\n"})
+    for (std::size_t at = 0; (at = text.find(escape, at)) != Bytes::npos;) text.erase(at, 2);
+  return text;
+}
+
+bool ShowsEndings(const Bytes& text) { return WithoutWrittenEndings(text) != text; }
+
+}  // namespace
+
+bool Steadiness::Alike(const Observations& first, const std::vector<OutputLine>& first_lines,
+                       const Observations& second, const std::vector<OutputLine>& second_lines) {
+  return first.commands.size() == second.commands.size() &&
+         first_lines.size() == second_lines.size() && first.ending == second.ending &&
+         first.exit_status == second.exit_status;
+}
+
+Steadiness::Steadiness(const Observations& first, const std::vector<OutputLine>& first_lines,
+                       const Observations& second, const std::vector<OutputLine>& second_lines) {
+  for (std::size_t i = 0; i < std::min(first.commands.size(), second.commands.size()); ++i)
+    commands_.push_back(first.commands[i].bytes != second.commands[i].bytes);
+  for (std::size_t i = 0; i < std::min(first_lines.size(), second_lines.size()); ++i) {
+    const auto a = WordsOf(first_lines[i].compared);
+    const auto b = WordsOf(second_lines[i].compared);
+    Line line;
+    line.whole = a.size() != b.size();
+    for (std::size_t k = 0; k < a.size() && !line.whole; ++k) line.words.push_back(a[k] != b[k]);
+    lines_.push_back(std::move(line));
+  }
+}
+
+bool Steadiness::LooseCommand(std::size_t index) const {
+  return index < commands_.size() && commands_[index];
+}
+
+bool Steadiness::SameLine(std::size_t index, const OutputLine& line, const OutputLine& got,
+                          bool ignore_case) const {
+  if (line.errors != got.errors) return false;
+  Bytes expected = line.compared;
+  Bytes given = got.compared;
+  if (ShowsEndings(expected)) {
+    expected = WithoutWrittenEndings(expected);
+    given = WithoutWrittenEndings(given);
+  }
+  if (ignore_case) {
+    expected = Lowered(expected);
+    given = Lowered(given);
+  }
+  if (expected == given) return true;
+  if (index >= lines_.size()) return false;
+  if (lines_[index].whole) return true;
+  const auto a = WordsOf(expected);
+  const auto b = WordsOf(given);
+  if (a.size() != b.size() || a.size() != lines_[index].words.size()) return false;
+  for (std::size_t k = 0; k < a.size(); ++k)
+    if (a[k] != b[k] && !lines_[index].words[k]) return false;
+  return true;
+}
+
+std::string Steadiness::Words() const {
+  const auto commands = std::count(commands_.begin(), commands_.end(), true);
+  const auto lines = std::count_if(lines_.begin(), lines_.end(), [](const Line& line) {
+    return line.whole || std::find(line.words.begin(), line.words.end(), true) != line.words.end();
+  });
+  const auto counted = [](std::ptrdiff_t n, const char* one) {
+    return std::to_string(n) + " " + one + (n == 1 ? "" : "s");
+  };
+  std::string words;
+  if (commands > 0) words = counted(commands, "command");
+  if (lines > 0) words += (words.empty() ? "" : " and ") + counted(lines, "printed line");
+  if (words.empty()) return "";
+  return "differs from run to run in " + words + ": not compared there";
+}
+
+}  // namespace trial

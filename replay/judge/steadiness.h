@@ -1,0 +1,45 @@
+// What a subject says otherwise from run to run although it is given the same replies: a counter,
+// the time of day, a process number. Found out by two runs as recorded; not compared afterwards.
+#pragma once
+
+#include <string>
+#include <vector>
+
+#include "replay/judge/output.h"
+
+namespace trial {
+
+class Steadiness {
+ public:
+  // Everything is steady.
+  Steadiness() = default;
+
+  // Two runs that did alike (see Alike).
+  Steadiness(const Observations& first, const std::vector<OutputLine>& first_lines,
+             const Observations& second, const std::vector<OutputLine>& second_lines);
+
+  // Two runs sent as many commands, printed as many lines, and ended alike.
+  static bool Alike(const Observations& first, const std::vector<OutputLine>& first_lines,
+                    const Observations& second, const std::vector<OutputLine>& second_lines);
+
+  // Whether command `index` (from 0) may say anything.
+  bool LooseCommand(std::size_t index) const;
+
+  // Whether `got` says the same as line `index` (from 0) of the first run, `line`, but for words
+  // that may be any.
+  bool SameLine(std::size_t index, const OutputLine& line, const OutputLine& got,
+                bool ignore_case) const;
+
+  // "command 2 and 3 printed words differ from run to run"; empty: all is steady.
+  std::string Words() const;
+
+ private:
+  struct Line {
+    bool whole = false;       // all of it may differ
+    std::vector<bool> words;  // or these words
+  };
+  std::vector<bool> commands_;
+  std::vector<Line> lines_;
+};
+
+}  // namespace trial

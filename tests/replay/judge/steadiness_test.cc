@@ -1,0 +1,96 @@
+// What differs from run to run is not compared; what is said besides is no fault.
+#include "replay/judge/steadiness.h"
+
+#include <gtest/gtest.h>
+
+#include "replay/judge/judge.h"
+
+namespace trial {
+namespace {
+
+Observations Printing(const Bytes& text, const Bytes& command = "AT\r\n") {
+  Observations seen;
+  seen.ending = SubjectEnding::kExited;
+  TakenCommand taken;
+  taken.bytes = command;
+  taken.known = true;
+  seen.commands = {taken};
+  seen.printed = {{Instant(), false, text}};
+  return seen;
+}
+
+Judge Plain() { return *Judge::Create({}); }
+
+VerdictKind After(const Bytes& first, const Bytes& second, const Bytes& then,
+                  const Expectation& expectation = {}) {
+  const Judge judge = Plain();
+  const Observations a = Printing(first);
+  const Observations b = Printing(second);
+  const Steadiness steadiness(a, judge.Lines(a), b, judge.Lines(b));
+  return judge.OfTrial(a, Printing(then), expectation, steadiness).kind;
+}
+
+TEST(Steadiness, WordsThatDifferFromRunToRunMayBeAnything) {
+  EXPECT_EQ(After("job 17 signal -71\n", "job 18 signal -71\n", "job 99 signal -71\n"),
+            VerdictKind::kHeld);
+  EXPECT_EQ(After("job 17 signal -71\n", "job 18 signal -71\n", "job 99 signal -7\n"),
+            VerdictKind::kBroke);
+}
+
+TEST(Steadiness, FiguresOfTimeAreNotCompared) {
+  const Bytes base = "12:30:05 OK in 502.7 ms\n";
+  EXPECT_EQ(After(base, base, "12:31:09 OK in 1.25 s\n"), VerdictKind::kHeld);
+  EXPECT_EQ(After(base, base, "12:31:09 ERROR in 1.25 s\n"), VerdictKind::kBroke);
+}
+
+TEST(Steadiness, NumberOfSpacesIsNotCompared) {
+  EXPECT_EQ(After("AT:  OK \n", "AT:  OK \n", "AT: OK\n"), VerdictKind::kHeld);
+}
+
+TEST(Steadiness, OneThatShowsEndingsMayShowOthersOneThatDoesNotMayNot) {
+  EXPECT_EQ(After("b'\\r\\nOK\\r\\n'\n", "b'\\r\\nOK\\r\\n'\n", "b'OK'\n"), VerdictKind::kHeld);
+  EXPECT_EQ(After("b'OK'\n", "b'OK'\n", "b'OK\\r'\n"), VerdictKind::kBroke);
+}
+
+TEST(Steadiness, CommandsThatDifferFromRunToRunMayBeAnything) {
+  const Judge judge = Plain();
+  const Observations a = Printing("x\n", "AT+TIME=1\r\n");
+  const Observations b = Printing("x\n", "AT+TIME=2\r\n");
+  const Observations c = Printing("x\n", "AT+TIME=3\r\n");
+  const Steadiness steadiness(a, judge.Lines(a), b, judge.Lines(b));
+  EXPECT_EQ(judge.OfTrial(a, c, {}, steadiness).kind, VerdictKind::kHeld);
+  EXPECT_EQ(judge.OfTrial(a, c, {}).kind, VerdictKind::kBroke);
+  EXPECT_NE(steadiness.Words().find("1 command"), std::string::npos) << steadiness.Words();
+}
+
+TEST(Judge, ToTellOfWhatWasAddedIsNoFaultToTakeItForTheReplyIs) {
+  Expectation expectation;
+  expectation.added = {"+JOIN: 3"};
+  EXPECT_EQ(After("AT OK\n", "AT OK\n", "event +JOIN: 3\nAT OK\n", expectation),
+            VerdictKind::kHeld);
+  EXPECT_EQ(After("AT OK\n", "AT OK\n", "AT +JOIN: 3\n", expectation), VerdictKind::kBroke);
+  EXPECT_EQ(After("AT OK\n", "AT OK\n", "event +JOIN: 3\nAT OK\n"), VerdictKind::kBroke);
+}
+
+TEST(Judge, NumberWithZerosInFrontMayBeShownAsItWas) {
+  Expectation expectation;
+  expectation.same_output = false;
+  expectation.grown = {{"71", "000071", true}};
+  EXPECT_EQ(After("-71\n", "-71\n", "-71\n", expectation), VerdictKind::kHeld);
+  EXPECT_EQ(After("-71\n", "-71\n", "-000071\n", expectation), VerdictKind::kHeld);
+  EXPECT_EQ(After("-71\n", "-71\n", "-000\n", expectation), VerdictKind::kBroke);
+}
+
+TEST(Judge, WhatTheMachineHeldUpIsNotTheSubjectsDelay) {
+  const Judge judge = Plain();
+  Observations base = Printing("x\n");
+  base.ended = Instant() + Duration::Milliseconds(10);
+  Observations late = base;
+  late.ended = Instant() + Duration::Milliseconds(900);
+  EXPECT_EQ(judge.OfTrial(base, late, {}).kind, VerdictKind::kSlow);
+  late.starved = Duration::Milliseconds(700);
+  EXPECT_EQ(judge.OfTrial(base, late, {}).kind, VerdictKind::kHeld);
+}
+
+}  // namespace
+}  // namespace trial
