@@ -68,7 +68,7 @@ constexpr Words kWords[] = {
      "Read and sort out what is there before each command."},
     {"secret", "The capture holds what looks like a secret",
      "Whoever gets the capture gets the key or PIN.",
-     "Run `bytewitness redact` before it is shown to anybody."},
+     "Replace it before the capture is shown to anybody: export as jsonl, edit, import."},
 };
 
 }  // namespace
