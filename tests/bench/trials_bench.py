@@ -23,8 +23,8 @@ rule { command: "AT+SIGNAL?" answer { piece { after: "550ms" say: "\\r\\n+SIGNAL
 def run(options, folder, tries, jobs):
     plan = folder / "plan.textproto"
     text = 'part_file: "module.textproto"\n'
-    text += "".join('program { argument: "%s" }\n' % word
-                    for word in (options.watch, "{port}", "exact"))
+    text += "program { %s }\n" % " ".join('argument: "%s"' % word
+                                         for word in (options.watch, "{port}", "exact"))
     for names in tries:
         text += "try { %s }\n" % " ".join('variation: "%s"' % name for name in names)
     plan.write_text(text)
