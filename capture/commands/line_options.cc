@@ -20,6 +20,10 @@ void AddLineOptions(CLI::App& command, LineOptions& options) {
   command.add_option("--flow", options.flow, "Flow control: none, rts-cts or xon-xoff")
       ->check(CLI::IsMember({"none", "rts-cts", "xon-xoff"}))
       ->capture_default_str();
+  command.add_flag("--hold-lines", options.open.hold_lines,
+                   "Leave DTR and RTS alone, now and at the end: many boards reset on DTR");
+  command.add_flag("--low-latency", options.open.low_latency,
+                   "Ask the adapter to hand on bytes sooner; put back at the end");
 }
 
 Result<LineSettings> ToSettings(const LineOptions& options) {
@@ -48,7 +52,15 @@ Result<OpenedPort> OpenAndSet(const std::string& name, const LineSettings& setti
                  SafeName(name).c_str(), settings.baud, got->baud,
                  100.0 * static_cast<double>(off) / static_cast<double>(asked));
   }
-  return OpenedPort{std::move(*port), *got, std::move(report)};
+  if (options.hold_lines && report.has_lines && !report.lines_were_held) {
+    std::fprintf(stderr,
+                 "%s: Linux raised DTR and RTS on opening, on which a board may have reset; from "
+                 "now on they are left as they are\n",
+                 SafeName(name).c_str());
+  }
+  if (!report.low_latency.ok())
+    std::fprintf(stderr, "%s\n", SafeName(report.low_latency.message()).c_str());
+  return OpenedPort{std::move(*port), *got};
 }
 
 Result<std::optional<Duration>> OptionalDuration(const char* option, const std::string& text) {

@@ -21,19 +21,20 @@ struct LineOptions {
   std::uint32_t baud = 9600;
   std::string format = "8N1";
   std::string flow = "none";
+  OpenOptions open;
 };
 
-// --baud, --format and --flow.
+// --baud, --format, --flow, --hold-lines and --low-latency.
 void AddLineOptions(CLI::App& command, LineOptions& options);
 Result<LineSettings> ToSettings(const LineOptions& options);
 
 struct OpenedPort {
   std::unique_ptr<Port> port;
   LineSettings got;
-  OpenReport report;
 };
 
-// Opens and sets a port. A rate that the hardware did not take is told on stderr and used.
+// Opens and sets a port. What the person should know of how that went is told on stderr: a rate
+// that the hardware did not take (it is used), lines that rose all the same, latency as it was.
 Result<OpenedPort> OpenAndSet(const std::string& name, const LineSettings& settings,
                               const OpenOptions& options = {});
 

@@ -47,10 +47,6 @@ void AddRecord(CLI::App& app, Outcome& outcome) {
                    "When a port goes away: stop, or wait until it is back under any name")
       ->check(CLI::IsMember({"stop", "wait"}))
       ->capture_default_str();
-  command->add_flag("--hold-lines", options->open.hold_lines,
-                    "Leave DTR and RTS alone, now and at the end: many boards reset on DTR");
-  command->add_flag("--low-latency", options->open.low_latency,
-                    "Ask the adapter to hand on bytes sooner; put back at the end");
   command->add_option("--live", options->live, "Show what is said as it comes: auto, on or off")
       ->check(CLI::IsMember({"auto", "on", "off"}))
       ->capture_default_str();

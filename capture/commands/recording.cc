@@ -88,6 +88,9 @@ class Recording {
     if (!keep.ok()) return keep.status().In("--keep-free");
     keep_free_ = *keep;
     if (Status s = OpenPorts(); !s.ok()) return s;
+    driver_ = Driver::Create(clock_);
+    // From here on Ctrl-C closes the file instead of leaving it cut off.
+    driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
 
     WriterOptions writer_options;
     writer_options.replace = options_.replace;
@@ -131,7 +134,7 @@ class Recording {
   }
 
   Status Open(const std::string& name, Side side) {
-    Result<OpenedPort> opened = OpenAndSet(name, asked_, options_.open);
+    Result<OpenedPort> opened = OpenAndSet(name, asked_, options_.line.open);
     if (!opened.ok()) return opened.status();
     TappedPort tapped;
     tapped.name = name;
@@ -150,9 +153,6 @@ class Recording {
   }
 
   void Start() {
-    driver_ = Driver::Create(clock_);
-    // Before anybody is told that Ctrl-C ends it.
-    driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
     file_began_ = began_ = clock_.Now();
     recorder_ = std::make_unique<Recorder>(*driver_, series_->writer(), began_);
     recorder_->OnFailure([this](const Status& status) { End(status); });
@@ -170,7 +170,7 @@ class Recording {
     for (TappedPort& tapped : ports_)
       tapped.keeper =
           std::make_unique<PortKeeper>(*driver_, std::move(tapped.opened.port), tapped.opened.got,
-                                       FindByHome(tapped.name, options_.open));
+                                       FindByHome(tapped.name, options_.line.open));
     if (options_.between)
       StandBetween();
     else
@@ -203,7 +203,7 @@ class Recording {
           else
             PortEnded(ports_[side == Side::kModule ? 0 : 1], clock_.Now(), why, status);
         },
-        ports_[0].opened.got, !options_.open.hold_lines);
+        ports_[0].opened.got, !options_.line.open.hold_lines);
     const std::string name = SafeName(options_.port);
     if (listening_ != nullptr) {
       const std::string address = SafeName(listening_->address());
@@ -230,12 +230,6 @@ class Recording {
       if (ports_.size() > 1) what += std::string(", ") + SideName(tapped.side);
       what += ")";
       latency = std::max(latency, tapped.facts.adapter.latency_timer_ms);
-      const OpenReport& report = tapped.opened.report;
-      if (options_.open.hold_lines && report.has_lines && !report.lines_were_held)
-        screen_.Talk(SafeName(tapped.name) +
-                     ": Linux raised DTR and RTS on opening, on which a board may have reset; from "
-                     "now on they are left as they are");
-      if (!report.low_latency.ok()) screen_.Talk(SafeName(report.low_latency.message()));
     }
     screen_.Talk("recording " + what + " into " + SafeName(series_->path()) + "; Ctrl-C ends");
     if (latency > 0) {
@@ -243,7 +237,7 @@ class Recording {
                          " ms late (the adapter's latency timer)";
       if (ports_.size() > 1)
         talk += "; which side spoke first is sure when they are further apart than that";
-      if (!options_.open.low_latency && latency > 1) talk += "; --low-latency asks for less";
+      if (!options_.line.open.low_latency && latency > 1) talk += "; --low-latency asks for less";
       screen_.Talk(talk);
     }
   }

@@ -26,7 +26,6 @@ struct RecordOptions {
   bool between = false;
   bool replace = false;
   bool quiet_live = false;
-  OpenOptions open;
 };
 
 // Runs until it ends by itself or the person ends it; returns the exit status.

@@ -3,12 +3,17 @@
 namespace witness {
 
 Result<std::unique_ptr<Session>> Session::Open(const std::string& port_name,
-                                               const LineSettings& settings, Origin origin,
+                                               const LineSettings& settings,
+                                               const OpenOptions& open, Origin origin,
                                                const std::string& capture_path, bool replace) {
   std::unique_ptr<Session> out(new Session());
-  Result<OpenedPort> opened = OpenAndSet(port_name, settings);
+  Result<OpenedPort> opened = OpenAndSet(port_name, settings, open);
   if (!opened.ok()) return opened.status();
   out->opened_ = std::move(*opened);
+  out->clock_ = std::make_unique<MonotonicClock>();
+  out->driver_ = Driver::Create(*out->clock_);
+  // Kept for the conversation, which says what it does with it.
+  out->driver_->OnInterrupt({});
   out->capture_path_ = capture_path;
   WriterOptions options;
   options.replace = replace;
@@ -18,8 +23,6 @@ Result<std::unique_ptr<Session>> Session::Open(const std::string& port_name,
       CaptureWriter::Create(capture_path, info, options);
   if (!writer.ok()) return writer.status();
   out->writer_ = std::move(*writer);
-  out->clock_ = std::make_unique<MonotonicClock>();
-  out->driver_ = Driver::Create(*out->clock_);
   out->recorder_ = std::make_unique<Recorder>(*out->driver_, *out->writer_, out->clock_->Now());
   out->conversation_ =
       TalkThrough(*out->driver_, *out->recorder_, *out->opened_.port, out->opened_.got);

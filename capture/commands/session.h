@@ -12,9 +12,11 @@ namespace witness {
 
 class Session {
  public:
-  // Opens the port first, so that a wrong name leaves no file behind.
+  // Opens the port first, so that a wrong name leaves no file behind. From then on an interrupt
+  // ends the conversation's first call, so that the file is closed properly.
   static Result<std::unique_ptr<Session>> Open(const std::string& port_name,
-                                               const LineSettings& settings, Origin origin,
+                                               const LineSettings& settings,
+                                               const OpenOptions& open, Origin origin,
                                                const std::string& capture_path, bool replace);
   ~Session();
 

@@ -91,7 +91,8 @@ int Run(const SurveyOptions& options) {
     return Fail("bytewitness survey",
                 Status(Code::kInvalidArgument,
                        profile_path + ": exists already; choose another name or --replace"));
-  auto session = Session::Open(options.port, plan->line, Origin::kSurvey, capture, options.replace);
+  auto session = Session::Open(options.port, plan->line, options.line.open, Origin::kSurvey,
+                               capture, options.replace);
   if (!session.ok()) return Fail("bytewitness survey", session.status());
 
   Screen screen;

@@ -46,9 +46,12 @@ class Talk {
     if (!keyboard_)
       return Status(Code::kInvalidArgument,
                     "talk needs a terminal to type at; use `bytewitness ask` in scripts");
-    Result<OpenedPort> opened = OpenAndSet(options_.port, *settings);
+    Result<OpenedPort> opened = OpenAndSet(options_.port, *settings, options_.line.open);
     if (!opened.ok()) return opened.status();
     port_ = std::move(*opened);
+    driver_ = Driver::Create(clock_);
+    // From here on Ctrl-C closes the file instead of leaving it cut off.
+    driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
     out_ = options_.out.empty() ? FreeCaptureName("talk") : options_.out;
     WriterOptions writer_options;
     writer_options.replace = options_.replace;
@@ -59,7 +62,6 @@ class Talk {
         writer_options);
     if (!writer.ok()) return writer.status();
     writer_ = std::move(*writer);
-    driver_ = Driver::Create(clock_);
     recorder_ = std::make_unique<Recorder>(*driver_, *writer_, clock_.Now());
     recorder_->OnFailure([this](const Status& status) { End(status); });
     recorder_->Watch([this](const Event& event) {
@@ -72,7 +74,6 @@ class Talk {
         recorder_->Handlers(Side::kModule, {}, [this](Instant, ReadOutcome, const Status& status) {
           End(status.ok() ? Status(Code::kDisconnected, options_.port + ": closed") : status);
         }));
-    driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
     driver_->WatchReadable(keyboard_->descriptor(), [this](Instant) { TakeKeys(); });
     screen_.Talk("talking to " + SafeName(options_.port) + " (" + FormatLineSettings(port_.got) +
                  "), recorded into " + SafeName(out_) +
