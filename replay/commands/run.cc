@@ -7,23 +7,16 @@
 #include <csignal>
 #include <cstdio>
 #include <cstdlib>
-#include <filesystem>
-#include <fstream>
 #include <memory>
 #include <thread>
 
 #include "capture/base/clock.h"
 #include "capture/base/text.h"
-#include "capture/base/version.h"
-#include "capture/store/capture_writer.h"
 #include "replay/commands/commands.h"
+#include "replay/commands/run_results.h"
 #include "replay/judge/report.h"
-#include "replay/judge/request.h"
 #include "replay/part/build.h"
 #include "replay/part/message_text.h"
-#include "replay/subject/port.h"
-#include "replay/subject/program.h"
-#include "replay/subject/sketch_subject.h"
 
 namespace trial {
 namespace {
@@ -31,26 +24,6 @@ namespace {
 using witness::Code;
 using witness::Result;
 using witness::Status;
-
-struct RunOptions {
-  std::string file;
-  RunRequest request;
-  std::vector<std::string> tries;
-  bool pairs = false;
-  bool all = false;
-  bool standard_streams = false;
-  bool tcp = false;
-  std::string as = "module";
-  std::uint32_t baud = 0;
-  std::string within;
-  std::optional<int> exit;
-  std::map<std::string, std::string> sketch_settings;
-  std::string shard;
-  std::string shrink = "first";
-  std::string junit;
-  std::string json;
-  std::string keep;
-};
 
 // SIGINT and SIGTERM, taken by a thread of its own, so that every trial ends in good order.
 class Interruptions {
@@ -79,219 +52,6 @@ class Interruptions {
   sigset_t before_;
   std::thread thread_;
 };
-
-// Command line and plan in one; what the command line says comes first.
-Status Complete(RunOptions& options) {
-  RunRequest& request = options.request;
-  const auto text = ReadTextFile(options.file);
-  const bool readable = text.ok() || text.status().code() == Code::kInvalidArgument;
-  if (!readable) return text.status();
-  if (text.ok() && LooksLikePlan(*text) && text->find('\0') == std::string::npos) {
-    auto plan = LoadPlan(options.file);
-    if (!plan.ok()) return plan.status();
-    if (!request.program.empty() || !request.port.empty() || !request.sketch.empty())
-      return {Code::kInvalidArgument,
-              options.file + ": is a plan, which names what is on trial; give one or the other"};
-    RunRequest merged = *std::move(plan);
-    if (!request.vary.empty()) {
-      merged.vary = request.vary;
-      merged.tries.clear();
-    }
-    if (request.jobs != 0) merged.jobs = request.jobs;
-    if (request.repeat != 1) merged.repeat = request.repeat;
-    if (request.seed != 1) merged.seed = request.seed;
-    request = std::move(merged);
-  } else {
-    request.capture = options.file;
-  }
-  if (options.pairs + options.all + (request.random > 0 && options.request.tries.empty() ? 1 : 0) >
-          1 &&
-      options.pairs + options.all > 1)
-    return {Code::kInvalidArgument, "give one of --pairs, --all and --random"};
-  if (options.pairs) request.combine = Combine::kPairs;
-  if (options.all) request.combine = Combine::kAll;
-  if (request.random > 0) request.combine = Combine::kRandom;
-  if (options.standard_streams) request.link = Link::kStandardStreams;
-  if (options.tcp) request.link = Link::kTcp;
-  if (options.as == "host") request.as_host = true;
-  if (!options.sketch_settings.empty()) request.sketch_settings = options.sketch_settings;
-  if (options.exit) request.demands.exit = options.exit;
-  if (!options.within.empty()) {
-    const auto within = witness::ParseDuration(options.within);
-    if (!within.ok()) return within.status().In("--within");
-    request.demands.within = *within;
-    request.demands.within_given = true;
-  }
-  for (const std::string& text_form : options.tries) {
-    std::vector<std::string> names;
-    std::istringstream words(text_form);
-    for (std::string word; words >> word;) names.push_back(word);
-    if (names.size() == 1 && names[0] == "recorded") names.clear();
-    request.tries.push_back(std::move(names));
-  }
-  const int subjects = (request.program.empty() ? 0 : 1) + (request.port.empty() ? 0 : 1) +
-                       (request.sketch.empty() ? 0 : 1);
-  if (subjects != 1)
-    return {Code::kInvalidArgument,
-            "name what is on trial: a program behind -- (as in -- python3 script.py {port}), "
-            "--port PORT or --sketch FILE.elf"};
-  if (request.as_host && request.port.empty())
-    return {Code::kInvalidArgument, "--as host needs the module's port: --port PORT"};
-  return witness::OkStatus();
-}
-
-Result<std::unique_ptr<Subject>> MakeSubject(const RunRequest& request) {
-  if (!request.port.empty())
-    return MakePortSubject({request.port, request.reset_by_dtr, request.watch});
-  if (!request.sketch.empty()) {
-    auto settings = MakeSketchSettings(request.sketch, request.sketch_settings);
-    if (!settings.ok()) return settings.status();
-    return MakeSketchSubject(*settings);
-  }
-  ProgramSetup setup;
-  setup.arguments = request.program;
-  setup.link = request.link;
-  return MakeProgramSubject(setup);
-}
-
-// "2/5" is the second of five; else as continuous integration says it in the environment.
-Status ReadShard(const std::string& text, std::size_t& shard, std::size_t& shards) {
-  shard = 0;
-  shards = 1;
-  if (!text.empty()) {
-    unsigned i = 0;
-    unsigned n = 0;
-    char rest = 0;
-    if (std::sscanf(text.c_str(), "%u/%u%c", &i, &n, &rest) != 2 || n == 0 || i == 0 || i > n)
-      return {Code::kInvalidArgument, "--shard " + text + ": write it as 2/5, the second of five"};
-    shard = i - 1;
-    shards = n;
-    return witness::OkStatus();
-  }
-  const char* total = std::getenv("GTEST_TOTAL_SHARDS");
-  const char* index = std::getenv("GTEST_SHARD_INDEX");
-  if (total == nullptr || index == nullptr) return witness::OkStatus();
-  const long n = std::atol(total);
-  const long i = std::atol(index);
-  if (n < 1 || i < 0 || i >= n)
-    return {Code::kInvalidArgument, "GTEST_SHARD_INDEX and GTEST_TOTAL_SHARDS do not fit together"};
-  shard = static_cast<std::size_t>(i);
-  shards = static_cast<std::size_t>(n);
-  return witness::OkStatus();
-}
-
-Result<std::vector<Combination>> PlanOf(const RunRequest& request, const Part& part) {
-  if (!request.tries.empty()) {
-    std::vector<Combination> plan;
-    for (const auto& names : request.tries) {
-      Combination combination;
-      for (const std::string& name : names) {
-        const auto variation = ParseVariation(name);
-        if (!variation.ok()) return variation.status();
-        if (!variation->Plain()) combination.push_back(*variation);
-      }
-      plan.push_back(std::move(combination));
-    }
-    return plan;
-  }
-  std::vector<FactorLevels> wishes;
-  for (const std::string& text : request.vary)
-    if (Status status = AddWish(text, part, wishes); !status.ok()) return status.In("--vary");
-  if (request.vary.empty()) wishes = UsualWishes();
-  PlanOptions options;
-  options.combine = request.combine;
-  options.random = request.random;
-  options.seed = request.seed;
-  return MakePlan(wishes, options);
-}
-
-// Only a sketch has a wire whose bits can be put wrong.
-Status CheckWire(const RunRequest& request, const std::vector<Combination>& plan) {
-  if (!request.sketch.empty()) return witness::OkStatus();
-  for (const Combination& combination : plan)
-    for (const Variation& variation : combination)
-      for (const Factor& factor : Factors())
-        if (factor.waveform && factor.name == variation.factor)
-          return {Code::kInvalidArgument,
-                  variation.Name() +
-                      ": only an emulated sketch has a wire to put bits on; use --sketch, or take "
-                      "it out"};
-  return witness::OkStatus();
-}
-
-// The command line that runs one combination again.
-std::string Reproduce(const RunOptions& options, const Subject& subject,
-                      const Combination& combination) {
-  const RunRequest& request = options.request;
-  const std::string file = request.capture.empty() ? options.file : request.capture;
-  std::string line = "bytetrial run " + ShellQuoted(file);
-  line += combination.size() == 1 && combination[0].level.find(',') == std::string::npos
-              ? " --vary " + ShellQuoted(combination[0].Name())
-              : " --try " +
-                    ShellQuoted(combination.empty() ? "recorded" : CombinationName(combination));
-  if (!request.with.empty()) line += " --with " + ShellQuoted(request.with);
-  if (request.seed != 1) line += " --seed " + std::to_string(request.seed);
-  for (const auto& text : request.demands.ignore) line += " --ignore " + ShellQuoted(text);
-  for (const auto& text : request.demands.must_say) line += " --must-say " + ShellQuoted(text);
-  for (const auto& text : request.demands.must_not_say)
-    line += " --must-not-say " + ShellQuoted(text);
-  if (request.demands.exit) line += " --exit " + std::to_string(*request.demands.exit);
-  if (!options.within.empty()) line += " --within " + options.within;
-  return line + " " + subject.CommandLine();
-}
-
-// The conversation of one trial as a capture.
-Status KeepConversation(const Observations& seen, const std::string& title,
-                        const std::string& path) {
-  witness::CaptureInfo info;
-  info.tool = std::string("bytetrial ") + witness::kToolVersion;
-  info.origin = witness::Origin::kTrial;
-  info.title = title;
-  info.virtual_time = seen.virtual_time;
-  witness::WriterOptions options;
-  options.durability = witness::Durability::kRelaxed;
-  options.replace = true;
-  auto writer = witness::CaptureWriter::Create(path, info, options);
-  if (!writer.ok()) return writer.status();
-  for (const witness::OwnedEvent& event : seen.conversation)
-    if (Status status = (*writer)->Append(event.View()); !status.ok()) return status;
-  return (*writer)->Close(seen.ended);
-}
-
-// What broke, as plans and captures in the folder that the person named (plans else here).
-Status KeepAll(const RunOptions& options, TrialsOutcome& outcome) {
-  if (!options.keep.empty()) {
-    std::error_code error;
-    std::filesystem::create_directories(options.keep, error);
-    if (error) return {Code::kIo, options.keep + ": " + error.message()};
-    const auto keep = [&](TrialResult& trial, const std::string& name) {
-      trial.kept = options.keep + "/" + name + ".witness";
-      return KeepConversation(trial.observations, CombinationName(trial.combination), trial.kept);
-    };
-    if (Status status = keep(outcome.baseline, "as-recorded"); !status.ok()) return status;
-    for (TrialResult& trial : outcome.trials) {
-      const std::string number = std::to_string(trial.index + 1);
-      const std::string name =
-          "trial-" + std::string(number.size() < 4 ? 4 - number.size() : 0, '0') + number;
-      if (Status status = keep(trial, name); !status.ok()) return status;
-    }
-  }
-  std::size_t number = 0;
-  for (TrialResult& trial : outcome.trials) {
-    if (trial.smallest.empty()) continue;
-    RunRequest smallest = options.request;
-    smallest.vary.clear();
-    smallest.tries.assign(1, {});
-    smallest.combine = Combine::kOneAtATime;
-    smallest.random = 0;
-    for (const Variation& variation : trial.smallest) smallest.tries[0].push_back(variation.Name());
-    const std::string folder = options.keep.empty() ? "" : options.keep + "/";
-    trial.plan = folder + "broken-" + std::to_string(++number) + ".textproto";
-    if (Status status = SavePlan(smallest, trial.verdict.why, trial.plan); !status.ok())
-      return status;
-  }
-  return witness::OkStatus();
-}
 
 Status WriteWhole(const std::string& text, const std::string& path) {
   return WriteTextFile(text, path, true);

@@ -1,25 +1,18 @@
 #include "replay/judge/trials.h"
-
 #include <sys/sysinfo.h>
 #include <unistd.h>
 
 #include <algorithm>
 #include <condition_variable>
 #include <deque>
-#include <future>
 #include <mutex>
-#include <set>
 #include <thread>
 
 #include "replay/judge/diagnosis.h"
-#include "replay/judge/inside.h"
-#include "replay/part/cue.h"
-#include "replay/vary/shrink.h"
 
 namespace trial {
 namespace {
 
-using witness::Code;
 using witness::Result;
 using witness::Status;
 
@@ -112,88 +105,6 @@ Trials::Trials(Subject& subject, const Judge& judge, TrialsSetup setup)
 void Trials::NoteTiming(const Observations& observations) {
   for (const Said& said : observations.said)
     send_errors_.push_back(std::max(said.sent - said.send.due, Duration::Zero()));
-}
-
-RunLimits Trials::Limits(const Observations& baseline) const {
-  RunLimits limits;
-  limits.within = judge_.demands().within;
-  limits.expected_commands = baseline.commands.size();
-  if (!subject_.virtual_time() || baseline.commands.empty()) return limits;
-  // What it still printed behind the last answer is waited for in every trial; virtual time is
-  // cheap.
-  const Bytes printed = PrintedText(baseline, false);
-  limits.expected_lines =
-      static_cast<std::size_t>(std::count(printed.begin(), printed.end(), '\n'));
-  if (!baseline.printed.empty()) {
-    const Instant answered = AnswerEnd(baseline, baseline.commands.size() - 1);
-    limits.linger = std::clamp(baseline.printed.back().at - answered + Duration::Seconds(1),
-                               limits.linger, Duration::Seconds(10));
-  }
-  return limits;
-}
-
-Result<TrialResult> Trials::RunAsRecorded(const Part& part) {
-  TrialResult result;
-  RunLimits limits;
-  limits.within = judge_.demands().within;
-  auto seen = subject_.Run(part, limits);
-  if (!seen.ok()) return seen.status();
-  // A board never ends by itself: once more, and ended by the rule that ends the trials, so that
-  // baseline and trials are watched equally long.
-  if (subject_.virtual_time() && seen->ending == SubjectEnding::kOver && !seen->commands.empty()) {
-    seen = subject_.Run(part, Limits(*seen));
-    if (!seen.ok()) return seen.status();
-  }
-  result.observations = std::move(*seen);
-  result.played = part;
-  result.runs = 1;
-  result.took = result.observations.ended - Instant();
-  result.verdict = judge_.OfBaseline(result.observations);
-  result.held = result.verdict.kind == VerdictKind::kHeld ? 1 : 0;
-  return result;
-}
-
-// Runs until two do alike: what differs between those two is the subject's own way. Three that all
-// do otherwise are no contest.
-Result<TrialResult> Trials::RunBaseline(const Part& part) {
-  std::vector<TrialResult> runs;
-  const bool both_at_once = setup_.jobs > 1 && subject_.most_at_once() > 1;
-  std::future<Result<TrialResult>> beside;
-  if (both_at_once && !subject_.virtual_time())
-    beside = std::async(std::launch::async, [&] { return RunAsRecorded(part); });
-  steadiness_ = {};
-  while (runs.size() < 3) {
-    auto next = runs.size() == 1 && beside.valid() ? beside.get() : RunAsRecorded(part);
-    if (!next.ok()) return next.status();
-    NoteTiming(next->observations);
-    const bool endless = next->observations.ending == SubjectEnding::kOutOfTime;
-    runs.push_back(std::move(*next));
-    const TrialResult& last = runs.back();
-    if (subject_.virtual_time() || (runs.size() == 1 && endless && !both_at_once))
-      return std::move(runs.back());
-    const auto lines = judge_.Lines(last.observations);
-    for (std::size_t i = 0; i + 1 < runs.size(); ++i) {
-      const auto before = judge_.Lines(runs[i].observations);
-      const bool held = last.verdict.kind == VerdictKind::kHeld;
-      if (runs[i].verdict.kind != last.verdict.kind ||
-          (held && !Steadiness::Alike(runs[i].observations, before, last.observations, lines)))
-        continue;
-      if (held) steadiness_ = Steadiness(runs[i].observations, before, last.observations, lines);
-      TrialResult baseline = std::move(runs[i]);
-      baseline.runs = static_cast<std::uint32_t>(runs.size());
-      baseline.held = held ? 2 : 0;
-      if (held && runs.size() > 2) baseline.notes.push_back("did otherwise in 1 run of 3");
-      if (const std::string words = steadiness_.Words(); !words.empty())
-        baseline.notes.push_back(words);
-      return baseline;
-    }
-  }
-  TrialResult baseline = std::move(runs[0]);
-  baseline.verdict.kind = VerdictKind::kNoContest;
-  baseline.verdict.why =
-      "it does something else each time with the replies as recorded (three runs): leave out what "
-      "may differ with --ignore, or make it do the same";
-  return baseline;
 }
 
 // What a trial may take if the person sets no limit: as often as it pleases a read timeout of five
@@ -352,102 +263,6 @@ Status Trials::RunAll(const std::vector<std::size_t>& indices) {
                             std::to_string(held) + " of " + std::to_string(result.runs);
     outcome_.trials.push_back(std::move(result));
   }
-  return witness::OkStatus();
-}
-
-// What tells two causes apart and is not in the plan is run besides.
-Status Trials::Explain() {
-  const auto fails = [](const TrialResult& trial) {
-    return trial.verdict.kind == VerdictKind::kBroke || trial.verdict.kind == VerdictKind::kSlow;
-  };
-  std::vector<TrialResult> others = outcome_.trials;
-  for (TrialResult& trial : outcome_.trials) {
-    if (!fails(trial)) continue;
-    trial.verdict.diagnoses = Diagnose(outcome_.baseline, trial, others, judge_);
-    const auto wanted = WantedBesides(trial, others);
-    if (wanted.empty()) continue;
-    for (const Combination& combination : wanted) {
-      auto other = RunTrial(trial.index, combination, true);
-      if (!other.ok()) return other.status();
-      others.push_back(std::move(*other));
-    }
-    trial.verdict.diagnoses = Diagnose(outcome_.baseline, trial, others, judge_);
-  }
-  return witness::OkStatus();
-}
-
-void Trials::Shrink() {
-  std::set<std::string> done;
-  std::size_t shrunk = 0;
-  for (TrialResult& trial : outcome_.trials) {
-    if (trial.verdict.kind != VerdictKind::kBroke && trial.verdict.kind != VerdictKind::kSlow)
-      continue;
-    if (shrunk >= setup_.shrink_at_most || setup_.shrink_runs == 0) break;
-    // One of each sort: the same factors with the same diagnosis have the same cause.
-    std::string sort = trial.verdict.diagnoses.empty() ? "" : trial.verdict.diagnoses[0].name;
-    for (const Variation& variation : trial.combination)
-      if (sort.empty() || trial.verdict.diagnoses.empty()) sort += " " + variation.factor;
-    if (!done.insert(sort).second && !setup_.shrink_alike) continue;
-    ++shrunk;
-    const auto result =
-        trial::Shrink(outcome_.played, trial.combination, setup_.shrink_runs,
-                      [&](const Combination& combination) {
-                        const auto once = RunTrial(trial.index, combination, true);
-                        return once.ok() && (once->verdict.kind == VerdictKind::kBroke ||
-                                             once->verdict.kind == VerdictKind::kSlow);
-                      });
-    trial.smallest = result.smallest;
-    trial.shrinking = result.steps;
-  }
-}
-
-// Takes the recorded answers in order if the subject says things that the recording does not know
-// but as many of them: a counter or the time of day in a command, say.
-Status Trials::Follow() {
-  const auto words = [&](const Observations& seen) {
-    const auto known = std::count_if(seen.commands.begin(), seen.commands.end(),
-                                     [](const TakenCommand& c) { return c.known; });
-    const std::string all = std::to_string(seen.commands.size());
-    return std::string("by look-up: the recording knows ") +
-           (known == std::ssize(seen.commands) ? "each" : std::to_string(known)) + " of its " +
-           all + " commands";
-  };
-  const auto& seen = outcome_.baseline.observations;
-  outcome_.following = words(seen);
-  if (setup_.part.plays != witness::Side::kModule || seen.commands.empty() ||
-      setup_.part.following == Following::kInOrder)
-    return witness::OkStatus();
-  std::size_t turns = 0;
-  for (const Rule& rule : setup_.part.rules) turns += rule.answers.size();
-  const auto any = [&](const auto& predicate) {
-    return std::any_of(seen.commands.begin(), seen.commands.end(), predicate);
-  };
-  const bool any_known = any([](const TakenCommand& c) { return c.known; });
-  const bool any_unknown = any([](const TakenCommand& c) { return !c.known; });
-  // Its line ending is wrong: that is to be told, not to be got around.
-  const bool other_ending =
-      any([&](const TakenCommand& c) { return !c.known && KnowsText(setup_.part, c.bytes); });
-  const auto faults = Faults(seen);
-  const bool elsewhere = !faults.empty() && faults[0].name == "module-elsewhere";
-  if (other_ending && !any_known && outcome_.baseline.verdict.kind == VerdictKind::kHeld) {
-    // What it printed was printed without a single answer.
-    outcome_.baseline.verdict.kind = VerdictKind::kNoContest;
-    outcome_.baseline.verdict.why = "the module takes none of its commands";
-  }
-  if (!any_unknown || other_ending || elsewhere) return witness::OkStatus();
-  Part in_order = setup_.part;
-  in_order.following = Following::kInOrder;
-  const Steadiness before = steadiness_;
-  auto again = RunBaseline(in_order);
-  if (!again.ok()) return again.status();
-  if (again->verdict.kind != VerdictKind::kHeld || again->observations.commands.size() != turns) {
-    steadiness_ = before;
-    return witness::OkStatus();
-  }
-  outcome_.baseline = std::move(*again);
-  outcome_.played = in_order;
-  outcome_.following =
-      "in order: it sends commands that the recording does not know, but as many as it has";
   return witness::OkStatus();
 }
 

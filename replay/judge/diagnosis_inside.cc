@@ -1,0 +1,42 @@
+// Rules about what was seen inside a subject, and what it used.
+#include "capture/base/text.h"
+#include "replay/judge/diagnosis_rules.h"
+#include "replay/judge/inside.h"
+
+namespace trial {
+
+using witness::FormatDuration;
+
+// What was seen inside an emulated board.
+std::optional<Diagnosis> ShownInside(const Case& c) {
+  auto fault = InsideFault(c.base, c.seen, c.trial.verdict.divergence);
+  // It was sending while the rest of a reply came because it took the beginning for all of it.
+  if (fault && fault->name == "sends-while-receiving")
+    if (auto early = ReadsTooEarly(c); early && early->name == "reads-too-early") {
+      early->evidence.push_back(fault->words);
+      return early;
+    }
+  return fault;
+}
+
+// An emulated board that hangs or crashes and nothing else tells why.
+std::optional<Diagnosis> EndsBadly(const Case& c) {
+  if (c.seen.ending_words.empty()) return std::nullopt;
+  if (c.seen.ending == SubjectEnding::kHung) return Diagnosis{"hangs", c.seen.ending_words, {}};
+  if (c.seen.ending == SubjectEnding::kCrashed)
+    return Diagnosis{"crashes", c.seen.ending_words, {}};
+  return std::nullopt;
+}
+
+std::optional<Diagnosis> Spins(const Case& c) {
+  const Duration length = c.seen.ended - Instant();
+  if (length < Duration::Milliseconds(300) || c.seen.cpu_time < length * 8 / 10)
+    return std::nullopt;
+  if (c.seen.virtual_time) return std::nullopt;
+  return Diagnosis{"spins",
+                   "spends the processor's time while it waits: it asks again and again",
+                   {"used " + FormatDuration(c.seen.cpu_time) + " of processor time in " +
+                    FormatDuration(length)}};
+}
+
+}  // namespace trial

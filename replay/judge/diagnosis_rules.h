@@ -1,0 +1,28 @@
+// The rules of a diagnosis, one function each: says what the subject does wrong if the evidence for
+// it is in the case, else nothing. Only for the diagnosis*.cc files.
+#pragma once
+
+#include "replay/judge/diagnosis_case.h"
+
+namespace trial {
+
+// When it reads, and for how long (diagnosis_waiting.cc).
+std::optional<Diagnosis> WaitsForLineEnding(const Case& c);
+std::optional<Diagnosis> Hangs(const Case& c);
+std::optional<Diagnosis> ReadsTooEarly(const Case& c);
+std::optional<Diagnosis> TakesAPiece(const Case& c);
+std::optional<Diagnosis> SpeaksBeforeReply(const Case& c);
+
+// What it takes for the reply, and for what it takes it (diagnosis_taking.cc).
+std::optional<Diagnosis> TakesAnotherForTheReply(const Case& c);
+std::optional<Diagnosis> KeepsLineEnding(const Case& c);
+std::optional<Diagnosis> CannotDecode(const Case& c);
+std::optional<Diagnosis> ComparesCase(const Case& c);
+std::optional<Diagnosis> CutsLongReply(const Case& c);
+
+// What was seen inside of it, and what it used (diagnosis_inside.cc).
+std::optional<Diagnosis> ShownInside(const Case& c);
+std::optional<Diagnosis> EndsBadly(const Case& c);
+std::optional<Diagnosis> Spins(const Case& c);
+
+}  // namespace trial
