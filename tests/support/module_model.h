@@ -2,6 +2,7 @@
 // sent at another rate reaches it as rubbish, and so does its answer.
 #pragma once
 
+#include <functional>
 #include <map>
 #include <optional>
 #include <random>
@@ -30,11 +31,27 @@ struct ModuleSpec {
   std::map<Bytes, std::vector<std::pair<Duration, Bytes>>> answers;  // pause before, piece
   Bytes unknown;                                                     // empty: says nothing
   Duration turnaround = Duration::Milliseconds(20);
-  Duration jitter;  // up to so much more, evenly
-  Bytes banner;     // after DTR was released and asserted
+  Duration jitter;                  // up to so much more, evenly
+  Duration slow_extra;              // and so much more for one answer in five
+  std::map<Bytes, Duration> extra;  // and for these commands
+  Bytes banner;                     // after DTR was released and asserted
+  Duration banner_after = Duration::Milliseconds(300);
   std::optional<Duration> unasked_every;
   Bytes unasked;
   bool takes_bad_bytes = false;  // also those with framing or parity errors
+
+  // Ways that are met more rarely.
+  double rate_error = 0;           // its clock is off by this share
+  Duration pace;                   // between two bytes of what it says
+  bool echo_printable = false;     // only those come back
+  Bytes prompt;                    // after each answer, also to an empty command
+  Bytes on_empty;                  // what an empty command is answered
+  std::optional<Duration> sleeps;  // after so long a silence: the first byte only wakes it
+  Bytes busy;                      // every seventh command is answered so
+  std::optional<Duration> noise;   // a random byte so often, on the way to the host
+  bool counts = false;             // '%' in an answer is a digit that counts up
+  std::function<bool(const Bytes&)> well_formed;  // else the command is answered `malformed`
+  Bytes malformed;
 };
 
 class ModuleModel {
@@ -45,9 +62,13 @@ class ModuleModel {
     port_.on_configure = [this](const LineSettings& asked) { return host_ = asked; };
     port_.on_written = [this](Instant at, ByteView bytes) { Hear(at, bytes); };
     port_.on_lines = [this](Instant at, std::uint32_t, std::uint32_t asserted) {
-      if (asserted && !spec_.banner.empty()) Say(at + Duration::Milliseconds(300), spec_.banner);
+      if (!asserted || spec_.banner.empty()) return;
+      driver_.SetTimer(at + spec_.banner_after, [this](Instant now) { Say(now, spec_.banner); });
     };
+    own_ = spec_.line;
+    own_.baud = static_cast<std::uint32_t>(std::lround(spec_.line.baud * (1 + spec_.rate_error)));
     if (spec_.unasked_every) Unasked(clock_.Now() + *spec_.unasked_every);
+    if (spec_.noise) Noise(clock_.Now() + *spec_.noise);
   }
 
   const Bytes& commands_taken() const { return taken_; }  // each with a newline
@@ -58,13 +79,16 @@ class ModuleModel {
   void Hear(Instant at, ByteView bytes) {
     const Waveform wave(std::max(at, host_free_), bytes, host_);
     host_free_ = wave.End();
-    for (const ReceivedByte& one : wave.Receive(spec_.line)) {
+    for (const ReceivedByte& one : wave.Receive(own_)) {
       if ((one.framing_error || one.parity_error) && !spec_.takes_bad_bytes) continue;
       driver_.SetTimer(one.at, [this, one](Instant now) { Take(now, one.byte); });
     }
   }
 
   void Take(Instant now, char byte) {
+    const bool asleep = spec_.sleeps && now - heard_ > *spec_.sleeps;
+    heard_ = now;
+    if (asleep) return;
     switch (spec_.mode) {
       case ModuleSpec::Mode::kDeaf:
       case ModuleSpec::Mode::kTalker:
@@ -75,7 +99,8 @@ class ModuleModel {
       case ModuleSpec::Mode::kCommands:
         break;
     }
-    if (spec_.echo == EchoKind::kByCharacter) Say(now, Bytes(1, byte));
+    if (spec_.echo == EchoKind::kByCharacter && (!spec_.echo_printable || byte >= ' '))
+      Say(now, Bytes(1, byte));
     buffer_ += byte;
     last_ = now;
     for (const Bytes& terminator : spec_.terminators) {
@@ -100,21 +125,40 @@ class ModuleModel {
       while (!command.empty() && is_ending(command.back())) command.pop_back();
       while (!command.empty() && is_ending(command.front())) command.erase(0, 1);
     }
-    if (command.empty()) return;
+    Instant at = now + spec_.turnaround;
+    if (command.empty()) {
+      if (!spec_.on_empty.empty() || !spec_.prompt.empty())
+        SayNext(at, {{Duration::Zero(), spec_.on_empty + spec_.prompt}}, 0);
+      return;
+    }
     taken_ += command + "\n";
     if (command.size() > spec_.longest) return;
     if (spec_.any_case)
       for (char& c : command) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
-    Instant at = now + spec_.turnaround;
     if (spec_.jitter > Duration::Zero())
       at = at + Duration::Nanoseconds(static_cast<std::int64_t>(
                     random_() % static_cast<std::uint64_t>(spec_.jitter.ns())));
+    if (spec_.slow_extra > Duration::Zero() && random_() % 5 == 0) at = at + spec_.slow_extra;
+    if (const auto extra = spec_.extra.find(command); extra != spec_.extra.end())
+      at = at + extra->second;
     const auto found = spec_.answers.find(command);
     Pieces pieces;
-    if (found != spec_.answers.end())
+    if (spec_.well_formed && !spec_.well_formed(command))
+      pieces = {{Duration::Zero(), spec_.malformed}};
+    else if (!spec_.busy.empty() && ++commands_ % 7 == 0)
+      pieces = {{Duration::Zero(), spec_.busy}};
+    else if (found != spec_.answers.end())
       pieces = found->second;
     else if (!spec_.unknown.empty())
       pieces = {{Duration::Zero(), spec_.unknown}};
+    if (spec_.counts) {
+      const char digit = static_cast<char>('0' + counter_++ % 10);
+      for (auto& [pause, bytes] : pieces) std::replace(bytes.begin(), bytes.end(), '%', digit);
+    }
+    if (!spec_.prompt.empty()) {
+      if (pieces.empty()) pieces.emplace_back();
+      pieces.back().second += spec_.prompt;
+    }
     SayNext(at, std::move(pieces), 0);
   }
 
@@ -135,9 +179,21 @@ class ModuleModel {
     });
   }
 
+  void Noise(Instant at) {
+    driver_.SetTimer(at, [this](Instant now) {
+      port_.Say(now, Bytes(1, static_cast<char>(random_() % 256)));
+      Noise(now + *spec_.noise);
+    });
+  }
+
   // Returns when the last bit has left.
   Instant Say(Instant at, const Bytes& bytes) {
-    const Waveform wave(std::max(at, free_), bytes, spec_.line);
+    if (spec_.pace == Duration::Zero()) return SayAtOnce(at, bytes);
+    for (const char byte : bytes) at = SayAtOnce(at, Bytes(1, byte)) + spec_.pace;
+    return free_;
+  }
+  Instant SayAtOnce(Instant at, const Bytes& bytes) {
+    const Waveform wave(std::max(at, free_), bytes, own_);
     free_ = wave.End();
     for (const ReceivedByte& one : wave.Receive(host_)) {
       if (one.framing_error || one.parity_error)
@@ -153,7 +209,11 @@ class ModuleModel {
   ScriptedPort& port_;
   ModuleSpec spec_;
   std::mt19937 random_;
+  LineSettings own_;  // the line as its own clock makes it
   LineSettings host_;
+  Instant heard_;
+  unsigned commands_ = 0;
+  unsigned counter_ = 0;
   Instant host_free_;
   Instant free_;
   Bytes buffer_;
