@@ -8,6 +8,7 @@
 #include <fstream>
 
 #include "tests/support/scripted_port.h"
+#include "tests/support/temporary_path.h"
 #include "tests/support/writer_fake.h"
 
 namespace witness {
@@ -179,7 +180,7 @@ TEST_F(AskTest, ResetLineIsPulsedAndTheBannerIsHeard) {
 }
 
 TEST(ReadCommands, EscapesAndListFiles) {
-  const std::string path = ::testing::TempDir() + "commands-" + std::to_string(getpid());
+  const std::string path = TemporaryPath("commands");
   std::ofstream(path) << "# a list\nAT+FW?\r\n\nAT\\x21\n";
   const auto commands = ReadCommands({"AT\\r", "@" + path});
   ASSERT_TRUE(commands.ok()) << commands.status().message();

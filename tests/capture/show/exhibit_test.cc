@@ -11,6 +11,7 @@
 #include "capture/base/sha256.h"
 #include "capture/show/exhibit/html.h"
 #include "tests/support/capture_samples.h"
+#include "tests/support/temporary_path.h"
 
 namespace witness {
 namespace {
@@ -27,7 +28,7 @@ struct Made {
 Made PageOf(const std::vector<Event>& events, const CaptureInfo& info, const std::string& name) {
   Made made;
   made.capture = WriteCapture(events, info);
-  const std::string path = ::testing::TempDir() + "exhibit_test.witness";
+  const std::string path = TemporaryPath("exhibit_test.witness");
   std::ofstream(path, std::ios::binary) << made.capture;
   ExhibitRequest request;
   request.captures.push_back({path, name, std::nullopt});
@@ -37,7 +38,7 @@ Made PageOf(const std::vector<Event>& events, const CaptureInfo& info, const std
   });
   EXPECT_TRUE(report.ok()) << report.status().message();
   std::remove(path.c_str());
-  made.page_path = ::testing::TempDir() + "exhibit_test.html";
+  made.page_path = TemporaryPath("exhibit_test.html");
   std::ofstream(made.page_path, std::ios::binary) << made.page;
   return made;
 }

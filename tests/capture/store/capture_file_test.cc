@@ -9,6 +9,7 @@
 #include "capture/base/version.h"
 #include "proto/capture.pb.h"
 #include "tests/support/capture_samples.h"
+#include "tests/support/temporary_path.h"
 
 namespace witness {
 namespace {
@@ -201,7 +202,7 @@ TEST(CaptureFile, FromAndToLeaveOutTheRest) {
 }
 
 TEST(CaptureFile, ExistingFilesAreNotOverwrittenUnasked) {
-  const std::string path = ::testing::TempDir() + "existing.witness";
+  const std::string path = TemporaryPath("existing.witness");
   std::remove(path.c_str());
   for (const bool again : {false, true}) {
     auto writer = CaptureWriter::Create(path, FullInfo());

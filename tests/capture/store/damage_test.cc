@@ -9,6 +9,7 @@
 #include "capture/store/packer.h"
 #include "capture/store/verify.h"
 #include "tests/support/capture_samples.h"
+#include "tests/support/temporary_path.h"
 
 namespace witness {
 namespace {
@@ -202,8 +203,7 @@ class Mend : public ::testing::Test {
     ASSERT_TRUE((*sink)->Close().ok());
   }
   std::string Path(const std::string& name) {
-    return ::testing::TempDir() + ::testing::UnitTest::GetInstance()->current_test_info()->name() +
-           name;
+    return TemporaryPath(::testing::UnitTest::GetInstance()->current_test_info()->name() + name);
   }
   void SetUp() override { std::remove(Path("new").c_str()); }
   void TearDown() override {

@@ -18,13 +18,12 @@
 #include "capture/store/compact.h"
 #include "capture/store/verify.h"
 #include "tests/support/capture_samples.h"
+#include "tests/support/temporary_path.h"
 
 namespace witness {
 namespace {
 
-std::string Path(const std::string& name) {
-  return ::testing::TempDir() + "durability_" + std::to_string(::getpid()) + "_" + name;
-}
+std::string Path(const std::string& name) { return TemporaryPath("durability_" + name); }
 
 // The n-th event of a stream that can be checked byte by byte.
 Bytes KnownBytes(std::uint64_t n) {

@@ -8,6 +8,7 @@
 #include "replay/judge/report.h"
 #include "replay/judge/request.h"
 #include "replay/part/message_text.h"
+#include "tests/support/temporary_path.h"
 #include "tests/support/virtual_host.h"
 
 namespace trial {
@@ -224,7 +225,7 @@ TEST(Request, SavedPlanReadsBack) {
   request.demands.within = Duration::Seconds(5);
   request.demands.within_given = true;
   request.repeat = 3;
-  const std::string path = testing::TempDir() + "saved_plan_test.textproto";
+  const std::string path = witness::TemporaryPath("saved_plan_test.textproto");
   ASSERT_TRUE(SavePlan(request, "slow", path).ok());
   ASSERT_TRUE(SavePlan(request, "again", path).ok());  // our own may be replaced
   const auto read = LoadPlan(path);
@@ -239,7 +240,7 @@ TEST(Request, SavedPlanReadsBack) {
 }
 
 TEST(Request, WrongPlanNamesLineAndColumn) {
-  const std::string path = testing::TempDir() + "wrong_plan_test.textproto";
+  const std::string path = witness::TemporaryPath("wrong_plan_test.textproto");
   ASSERT_TRUE(WriteTextFile("capture: \"x.witness\"\nprogram { argument: \"a\" }\n"
                             "vary {\n  factor: \"endings\"\n}\n",
                             path, true)
