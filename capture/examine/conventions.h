@@ -35,6 +35,8 @@ enum class Framing : std::uint8_t {
 
 const char* FramingName(Framing framing);  // "Modbus RTU"; "" for none
 
+constexpr Duration kLongestUsualTurnaround = Duration::Seconds(2);
+
 struct Conventions {
   SilenceThreshold silence;
   bool host_heard = false;
@@ -42,14 +44,23 @@ struct Conventions {
   bool unknown_heard = false;
   // Commands are lines of text that end with CR and/or LF; false: they end by silence or answer.
   bool terminated_commands = false;
-  bool result_codes = false;      // replies end with a V.250 result code
-  bool echo = false;              // the module gives back what it is sent
-  bool one_line_replies = false;  // each reply is one line
+  bool terminated_replies = false;  // replies are lines of text that end with CR and/or LF
+  bool result_codes = false;        // replies end with a V.250 result code
+  bool echo = false;                // the module gives back what it is sent
+  bool one_line_replies = false;    // each reply is one line, with its ending
+  // Last lines that answers end with ("done\r\n"), or what they end with in place of a line ("> ").
+  std::vector<Bytes> answer_ends;
+  bool answers_always_end = false;  // no answer was seen without its result code or such an end
   Framing framing = Framing::kNone;
-  // Beginnings of lines that the module says unasked, up to a ':' or ',' ("+JOIN:"), or whole.
+  // Beginnings of lines that the module says unasked, up to a ':' or ',' ("+JOIN:"), or whole;
+  // numbers in them stand as one 0.
   std::vector<Bytes> unasked_heads;
-  Duration usual_turnaround;  // 95th percentile; zero if unknown
+  // 95th percentile; zero if unknown. No longer than kLongestUsualTurnaround: what takes longer is
+  // a long silence, and how long does not matter.
+  Duration usual_turnaround;
 
+  // Whether it shows in an answer's own bytes when it is complete.
+  bool ends_known() const { return result_codes || one_line_replies || !answer_ends.empty(); }
   bool both_sides() const { return host_heard && module_heard; }
 };
 

@@ -18,6 +18,19 @@ ByteView LastLine(ByteView bytes) {
   return at == ByteView::npos ? bytes : bytes.substr(at + 1);
 }
 
+ByteView LastLineWithEnding(ByteView bytes) {
+  std::size_t end = bytes.size();
+  while (end > 0 && (bytes[end - 1] == '\r' || bytes[end - 1] == '\n')) --end;
+  if (end == 0) return {};
+  const std::size_t before = bytes.find_last_of("\r\n", end - 1);
+  const std::size_t start = before == ByteView::npos ? 0 : before + 1;
+  // Of a run of endings only the first belongs to it.
+  std::size_t stop = end;
+  if (stop < bytes.size()) ++stop;
+  if (stop < bytes.size() && bytes[end] == '\r' && bytes[stop] == '\n') ++stop;
+  return bytes.substr(start, stop - start);
+}
+
 std::size_t CountLines(ByteView bytes) {
   std::size_t lines = 0;
   bool inside = false;
@@ -39,6 +52,20 @@ ByteView HeadOf(ByteView line) {
     if (end == ByteView::npos) end = line.size();
   }
   return line.substr(0, std::min<std::size_t>(end, 32));
+}
+
+Bytes SortOf(ByteView line) {
+  const ByteView head = HeadOf(line);
+  const auto digit = [](char c) { return c >= '0' && c <= '9'; };
+  if (head.empty() || digit(head[0])) return Bytes(head);
+  Bytes out;
+  for (std::size_t i = 0; i < head.size(); ++i) {
+    if (!digit(head[i]))
+      out += head[i];
+    else if (!digit(head[i - 1]))
+      out += '0';
+  }
+  return out;
 }
 
 ByteView NameOf(ByteView head) {

@@ -22,12 +22,17 @@ ByteView Stripped(ByteView bytes);
 
 // The last line with something in it, without its ending; empty if there is none.
 ByteView LastLine(ByteView bytes);
+// The last line with something in it, with its ending if it has one.
+ByteView LastLineWithEnding(ByteView bytes);
 // How many lines have something in them.
 std::size_t CountLines(ByteView bytes);
 
 // What a line begins with and other lines of its sort share: up to and with the first ':', '=' or
 // ',', else up to a space, else all of it. Never longer than 32 bytes.
 ByteView HeadOf(ByteView line);
+// HeadOf with each number in it as one 0, so that "[12:30] " and "[9:05] " are of one sort; a line
+// that begins with a digit keeps them: there they are likely to be what it says.
+Bytes SortOf(ByteView line);
 // A head without its separator: what a command would call it.
 ByteView NameOf(ByteView head);
 

@@ -26,7 +26,10 @@ SegmentMachine::SegmentMachine(const Conventions& conventions, const SegmenterOp
     : conventions_(conventions),
       options_(options),
       sink_(std::move(sink)),
-      silence_(conventions.silence.value) {}
+      silence_(conventions.silence.value) {
+  for (const Bytes& end : conventions.answer_ends)
+    if (!end.empty() && end.back() != '\r' && end.back() != '\n') prompt_ends_ += end.back();
+}
 
 SegmentMachine::~SegmentMachine() = default;
 
@@ -257,7 +260,6 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
 }
 
 void SegmentMachine::BeginCommand(const TapeItem& item, Duration idle) {
-  FlushLine();
   const Duration usual = conventions_.usual_turnaround;
   const Duration patience = std::max(silence_, usual + usual / 2);
   const bool module_silent =
@@ -266,8 +268,8 @@ void SegmentMachine::BeginCommand(const TapeItem& item, Duration idle) {
     const Asked& front = asked_.front();
     const bool answered =
         front.over ||
-        (front.replied && (!conventions_.result_codes || (module_silent && idle > silence_)));
-    const bool given_up = !front.replied && (idle > patience || Stripped(front.text).empty());
+        (front.replied && (!conventions_.ends_known() || (module_silent && idle > silence_)));
+    const bool given_up = !front.replied && (idle >= patience || Stripped(front.text).empty());
     if (!answered && !given_up) break;
     if (echo_ != nullptr && echo_turn_ == front.turn) SettleEcho();
     asked_.pop_front();

@@ -70,6 +70,8 @@ class SegmentMachine {
   void EndOfLine(std::size_t end);
   void FlushLine();
   bool KnownUnasked(ByteView line) const;
+  // Whether an answer is complete with `unit`, its last line with its ending.
+  bool IsLastLine(ByteView unit) const;
   Asked* Answering();
   void DropSettled();
 
@@ -77,6 +79,7 @@ class SegmentMachine {
   const SegmenterOptions& options_;
   Sink sink_;
   Duration silence_;
+  Bytes prompt_ends_;  // last bytes of what answers end with in place of a line
 
   std::deque<Slot*> queue_;
   std::vector<std::unique_ptr<Slot>> slots_;

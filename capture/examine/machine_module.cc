@@ -11,6 +11,7 @@ namespace {
 // How long a first reply byte may take before it is doubted that it is one, and how long a pause
 // may be inside an answer (common practice, no source; `ask` waits as long by default).
 constexpr Duration kUsualWait = Duration::Seconds(2);
+constexpr Duration kLongestWait = Duration::Seconds(3);
 constexpr Duration kUsualQuiet = Duration::Milliseconds(500);
 
 }  // namespace
@@ -24,21 +25,30 @@ SegmentMachine::Asked* SegmentMachine::Answering() {
 void SegmentMachine::DropSettled() {
   while (asked_.size() > 1) {
     const Asked& front = asked_.front();
-    if (!front.over && !(front.replied && !conventions_.result_codes)) break;
+    if (!front.over && !(front.replied && !conventions_.ends_known())) break;
     asked_.pop_front();
   }
 }
 
 bool SegmentMachine::KnownUnasked(ByteView line) const {
   if (conventions_.unasked_heads.empty()) return false;
-  const ByteView head = HeadOf(line);
-  if (std::find(conventions_.unasked_heads.begin(), conventions_.unasked_heads.end(), head) ==
+  const Bytes sort = SortOf(line);
+  if (std::find(conventions_.unasked_heads.begin(), conventions_.unasked_heads.end(), sort) ==
       conventions_.unasked_heads.end())
     return false;
-  const ByteView name = NameOf(head);
+  const ByteView name = NameOf(HeadOf(line));
   for (const Asked& asked : asked_)
     if (!asked.over && asked.text.find(name) != Bytes::npos) return false;
   return true;
+}
+
+bool SegmentMachine::IsLastLine(ByteView unit) const {
+  const ByteView line = LastLineWithEnding(unit);
+  if (conventions_.result_codes &&
+      (v250::IsFinalResultCode(Stripped(line)) || v250::NumericResultCode(line) != nullptr))
+    return true;
+  return std::find(conventions_.answer_ends.begin(), conventions_.answer_ends.end(), line) !=
+         conventions_.answer_ends.end();
 }
 
 // ---- echo ----
@@ -153,7 +163,7 @@ void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
     return;
   }
   const bool silent = idle > silence_;
-  if (conventions_.result_codes && silent && asked_.size() > 1 && asked_.front().replied)
+  if (conventions_.ends_known() && silent && asked_.size() > 1 && asked_.front().replied)
     asked_.pop_front();  // its result code never came, and another command did
   DropSettled();
   Asked* asked = Answering();
@@ -167,18 +177,20 @@ void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
     return;
   }
   if (!asked->replied) {
-    const Duration wait = item.at - asked->last;
-    if (wait > std::max(kUsualWait, conventions_.usual_turnaround * 4)) {
+    const Duration wait = IdleBefore(asked->last, item.at, item.size, options_.character_time);
+    if (wait >= std::clamp(conventions_.usual_turnaround * 4, kUsualWait, kLongestWait)) {
+      module_.open->late_for = asked->turn;
       s.sure = Sureness::kUnsure;
       s.kind_why = "it came so long after the command that it is hardly its answer";
       return;
     }
     s.kind = SegmentKind::kReply;
     s.kind_why = "first words after a command";
-    if (asked_.size() > 1 && !conventions_.result_codes) s.sure = Sureness::kLikely;
-  } else if (conventions_.result_codes) {
+    if (asked_.size() > 1 && !conventions_.ends_known()) s.sure = Sureness::kUnsure;
+  } else if (conventions_.answers_always_end) {
     s.kind = SegmentKind::kReply;
-    s.kind_why = "the command's result code has not come yet";
+    s.kind_why = conventions_.result_codes ? "the command's result code has not come yet"
+                                           : "what such answers end with has not come yet";
   } else if (!silent) {
     s.kind = SegmentKind::kReply;
     s.kind_why = "it goes on without a silence";
@@ -239,15 +251,19 @@ void SegmentMachine::EndOfLine(std::size_t end) {
     cut_next_ = true;
     return;
   }
+  const bool last = IsLastLine(ByteView(slot->segment.bytes).substr(slot->unit, end - slot->unit));
   slot->unit = end;
+  if (last && slot->late_for != 0 && slot->segment.kind == SegmentKind::kUnsolicited) {
+    slot->segment.kind = SegmentKind::kReply;
+    slot->segment.turn = slot->late_for;
+    slot->segment.sure = Sureness::kLikely;
+    slot->segment.kind_why = "it came late, but it ends as answers do";
+  }
   if (slot->segment.kind != SegmentKind::kReply) return;
-  const bool complete =
-      (conventions_.result_codes &&
-       (v250::IsFinalResultCode(line) ||
-        v250::NumericResultCode(ByteView(slot->segment.bytes).substr(0, end)) != nullptr)) ||
-      (conventions_.one_line_replies && asked_.size() > 1);
-  if (!complete) return;
-  slot->over_at = end;
+  if (!last && !conventions_.one_line_replies) return;
+  // One line was the whole answer so far as was seen; more of it at once is likelier more of it
+  // than unasked, unless another command waits.
+  if (last || asked_.size() > 1) slot->over_at = end;
   for (Asked& asked : asked_)
     if (asked.turn == slot->segment.turn) asked.over = true;
 }
@@ -260,7 +276,7 @@ void SegmentMachine::FlushLine() {
 
 void SegmentMachine::ScanLines() {
   if (!conventions_.both_sides()) return;
-  if (!conventions_.result_codes && conventions_.unasked_heads.empty() && asked_.size() < 2) {
+  if (!conventions_.ends_known() && conventions_.unasked_heads.empty() && asked_.size() < 2) {
     if (module_.open != nullptr)
       module_.open->scanned = module_.open->unit = module_.open->segment.bytes.size();
     return;
@@ -292,6 +308,11 @@ void SegmentMachine::ScanLines() {
       EndOfLine(slot->scanned);
     } else if (c == '\r') {
       cr_waits_ = true;
+    } else if (!prompt_ends_.empty() && prompt_ends_.find(c) != Bytes::npos) {
+      // What stands in place of a last line has no ending to wait for.
+      const ByteView unit =
+          ByteView(slot->segment.bytes).substr(slot->unit, slot->scanned - slot->unit);
+      if (IsLastLine(unit)) EndOfLine(slot->scanned);
     }
   }
 }
@@ -317,15 +338,19 @@ void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
                             : Duration::Max();
   if (module_.open != nullptr && idle > silence_) Close(module_, EndedBy::kSilence, idle);
   if (module_.open != nullptr) DoubtPause(*module_.open, idle);
+  if (cr_waits_ && bytes[0] != '\n') FlushLine();
   if (module_.open != nullptr && host_began_) {
     // More of an answer that the host did not wait for? Surely if the command that began since
     // took longer on the line than the module paused; likely if the result code is due.
     const Asked* asked = nullptr;
     for (const Asked& a : asked_)
       if (a.turn == module_.open->segment.turn) asked = &a;
-    const bool due = conventions_.result_codes &&
-                     module_.open->segment.kind == SegmentKind::kReply && asked != nullptr &&
-                     !asked->over;
+    const char last = module_.open->segment.bytes.back();
+    const bool line_open = conventions_.terminated_replies && module_.open->text &&
+                           ((last != '\r' && last != '\n') || (last == '\r' && bytes[0] == '\n'));
+    const bool due = line_open || (conventions_.ends_known() &&
+                                   module_.open->segment.kind == SegmentKind::kReply &&
+                                   asked != nullptr && !asked->over);
     const bool no_time =
         idle * 2 < options_.character_time * static_cast<std::int64_t>(host_began_bytes_);
     const bool echo_comes = conventions_.echo && !asked_.empty() && !asked_.back().text.empty() &&

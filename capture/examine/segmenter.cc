@@ -2,15 +2,23 @@
 
 #include <utility>
 
+#include "capture/examine/echo_order.h"
 #include "capture/examine/framing_stage.h"
 #include "capture/examine/learn.h"
 #include "capture/examine/machine.h"
 #include "capture/examine/tape.h"
 
 namespace witness {
+namespace {
+
+constexpr std::size_t kMostTaken = 1024;  // items that are kept though they were taken
+
+}  // namespace
+
 class Segmenter::Impl {
  public:
-  Impl(const SegmenterOptions& options, Sink sink) : options_(options), sink_(std::move(sink)) {}
+  Impl(const SegmenterOptions& options, Sink sink)
+      : options_(options), sink_(std::move(sink)), order_(options.stamp_uncertainty) {}
 
   // Number and hand out.
   void Give(Segment& segment) {
@@ -19,66 +27,51 @@ class Segmenter::Impl {
   }
 
   void Push(const Event& event, std::uint64_t index) {
-    if (machine_ == nullptr) {
-      const std::size_t items = tape_.items.size();
-      const bool joined = tape_.Append(event, index);
-      // Learnt from whole bursts only, so that it does not matter how they came.
-      if (!joined && (items >= options_.learn_bursts ||
-                      tape_.bytes.size() - event.bytes.size() >= options_.learn_bytes))
-        Learn(items);
-      return;
+    // Learnt from whole bursts only, so that it does not matter how they came.
+    if (!tape_.Joins(event)) {
+      if (machine_ == nullptr && (tape_.items.size() >= options_.learn_bursts ||
+                                  tape_.bytes.size() >= options_.learn_bytes))
+        Learn();
+      if (machine_ != nullptr) Drain(event.at);
     }
-    if (!tape_.Joins(event)) Flush();
     tape_.Append(event, index);
   }
 
   void Finish() {
-    if (machine_ == nullptr) Learn(tape_.items.size());
-    Flush();
+    if (machine_ == nullptr) Learn();
+    Drain(Instant::Never());
     machine_->Finish();
   }
 
   const Conventions& conventions() const { return conventions_; }
 
  private:
-  // Learns from the first `items` of the tape and takes them; the rest stays.
-  void Learn(std::size_t items) {
-    const std::vector<TapeItem> rest(tape_.items.begin() + static_cast<std::ptrdiff_t>(items),
-                                     tape_.items.end());
-    tape_.items.resize(items);
+  void Learn() {
     conventions_ = LearnConventions(tape_, options_);
+    if (!conventions_.echo) order_.TurnOff();
     stage_ = std::make_unique<FramingStage>(conventions_,
                                             options_.framing ? &*options_.framing : nullptr,
                                             [this](Segment& segment) { Give(segment); });
     machine_ = std::make_unique<SegmentMachine>(conventions_, options_,
                                                 [this](Slot& slot) { stage_->Take(slot); });
-    for (const TapeItem& item : tape_.items) machine_->Take(tape_, item);
-    if (rest.empty()) {
-      tape_ = Tape();
-      return;
-    }
-    Tape next;
-    for (TapeItem item : rest) {
-      item.first_byte = next.bytes.size();
-      next.bytes += tape_.bytes.substr(rest.front().first_byte, rest.front().size);
-      const std::size_t first_piece = item.first_piece;
-      item.first_piece = next.pieces.size();
-      for (std::size_t i = 0; i < item.piece_count; ++i)
-        next.pieces.push_back(tape_.pieces[first_piece + i]);
-      next.items.push_back(item);
-    }
-    tape_ = std::move(next);
   }
 
-  void Flush() {
-    for (const TapeItem& item : tape_.items) machine_->Take(tape_, item);
-    tape_.Clear();
+  // Takes whole bursts, all that come before `now`.
+  void Drain(Instant now) {
+    taken_ = order_.Run(tape_, taken_, now,
+                        [this](const TapeItem& item) { machine_->Take(tape_, item); });
+    if (taken_ < tape_.items.size() && taken_ < kMostTaken) return;
+    order_.Dropped(taken_);
+    tape_.DropFront(taken_);
+    taken_ = 0;
   }
 
   SegmenterOptions options_;
   Sink sink_;
   std::uint64_t given_ = 0;
   Tape tape_;
+  EchoOrder order_;
+  std::size_t taken_ = 0;  // items of the tape
   Conventions conventions_;
   std::unique_ptr<FramingStage> stage_;
   std::unique_ptr<SegmentMachine> machine_;

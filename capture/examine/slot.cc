@@ -26,6 +26,7 @@ void Slot::Reset(SegmentKind kind, Side side) {
   bad_at.clear();
   closed = false;
   unit = scanned = over_at = 0;
+  late_for = 0;
   text = true;
 }
 

@@ -18,7 +18,8 @@ struct Slot {
   // blank lines included), how far bytes were looked at, and where a reply was known to be over.
   std::size_t unit = 0;
   std::size_t scanned = 0;
-  std::size_t over_at = 0;  // 0: not over
+  std::size_t over_at = 0;     // 0: not over
+  std::uint64_t late_for = 0;  // of what may be a late answer: the command; 0: it is none
   bool text = true;
 
   void Reset(SegmentKind kind, Side side);

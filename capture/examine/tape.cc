@@ -8,6 +8,22 @@ constexpr std::size_t kLargestBurst = 1u << 20;  // then another begins, to boun
 
 }  // namespace
 
+void Tape::DropFront(std::size_t count) {
+  if (count == 0) return;
+  if (count >= items.size()) {
+    Clear();
+    return;
+  }
+  const std::size_t first_byte = items[count].first_byte, first_piece = items[count].first_piece;
+  bytes.erase(0, first_byte);
+  pieces.erase(pieces.begin(), pieces.begin() + static_cast<std::ptrdiff_t>(first_piece));
+  items.erase(items.begin(), items.begin() + static_cast<std::ptrdiff_t>(count));
+  for (TapeItem& item : items) {
+    item.first_byte -= first_byte;
+    item.first_piece -= first_piece;
+  }
+}
+
 bool Tape::Joins(const Event& event) const {
   return !items.empty() && items.back().kind == EventKind::kBytes &&
          (event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte) &&

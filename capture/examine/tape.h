@@ -43,6 +43,8 @@ struct Tape {
     pieces.clear();
     items.clear();
   }
+  // Forgets the first `count` items and what belongs to them.
+  void DropFront(std::size_t count);
   // Whether `event` is more of the last item's burst.
   bool Joins(const Event& event) const;
   // Joins `event` to the last item if it is more of the same burst; true if it was joined.

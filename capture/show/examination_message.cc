@@ -65,6 +65,8 @@ void Fill(const Conventions& from, Message::Conventions* to) {
   to->set_result_codes(from.result_codes);
   to->set_echo(from.echo);
   to->set_framing(FramingName(from.framing));
+  for (const Bytes& end : from.answer_ends) to->add_answer_end(SafeTextWithEnding(end));
+  to->set_one_line_replies(from.one_line_replies);
   for (const Bytes& head : from.unasked_heads) to->add_unasked(SafeText(head));
 }
 

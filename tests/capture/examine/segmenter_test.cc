@@ -139,5 +139,105 @@ TEST(Segmenter, CommandSentBeforeTheReplyHadEnded) {
             "reply \\r\\nsedge 2.1\\r\\n\\r\\nOK\\r\\n | command AT\\r | reply \\r\\nOK\\r\\n");
 }
 
+// Ports with 16 ms of lateness each: the echo is stamped before what it echoes.
+TEST(Segmenter, EchoThatIsStampedTooEarlyIsStillTheEcho) {
+  Talk talk;
+  for (int i = 0; i < 4; ++i) {
+    const double t = 2000.0 * i;
+    talk.Host(t, "status ");
+    talk.Module(t + 6, "status no").Host(t + 14, "now\r").Module(t + 22, "w\r");
+    talk.Module(t + 60, "level 12\r\n");
+  }
+  SegmenterOptions options;
+  options.stamp_uncertainty = Duration::Milliseconds(16);
+  const std::string one = "command status now\\r | echo status now\\r | reply level 12\\r\\n";
+  EXPECT_EQ(Outline(Segments(talk.events(), options)),
+            one + " | " + one + " | " + one + " | " + one);
+}
+
+// No result codes of a standard, but a last line that all answers share.
+TEST(Segmenter, LastLineOfAnswersIsLearnt) {
+  Talk talk;
+  double t = 0;
+  for (const char* name : {"tanks", "butts", "taps", "hoses"}) {
+    talk.Host(t, Bytes("list ") + name + "\r\n");
+    talk.Module(t + 20, Bytes("1: north ") + name + "\r\n2: south\r\ndone\r\n");
+    t += 1500;
+  }
+  // The next command is sent before the answer is over.
+  talk.Host(t, "list pipes\r\n").Module(t + 20, "1: red\r\n2: bl").Host(t + 22, "list\r\n");
+  talk.Module(t + 24, "ue\r\ndone\r\n1: all\r\ndone\r\n");
+  Conventions conventions;
+  const std::string outline = Outline(Segments(talk.events(), {}, &conventions));
+  EXPECT_THAT(conventions.answer_ends, ::testing::ElementsAre("done\r\n"));
+  EXPECT_TRUE(
+      outline.ends_with("command list pipes\\r\\n | "
+                        "reply 1: red\\r\\n2: blue\\r\\ndone\\r\\n | "
+                        "command list\\r\\n | reply 1: all\\r\\ndone\\r\\n"))
+      << outline;
+}
+
+TEST(Segmenter, PromptEndsTheAnswerThoughItIsNoLine) {
+  Talk talk;
+  double t = 0;
+  for (const char* name : {"north", "south", "east", "west"}) {
+    talk.Host(t, Bytes("level ") + name + "\r").Module(t + 9, Bytes(name) + " 40\r\n> ");
+    t += 1500;
+  }
+  talk.Host(t, "level a\rlevel b\r").Module(t + 9, "a 1\r\n> b 2\r\n> ");
+  const std::string outline = Outline(Segments(talk.events()));
+  EXPECT_TRUE(
+      outline.ends_with("command level a\\r | command level b\\r | reply a 1\\r\\n>  | "
+                        "reply b 2\\r\\n> "))
+      << outline;
+}
+
+TEST(Segmenter, UnaskedLineWithANumberIsKnownAgainBeforeAndBehindAnAnswer) {
+  Talk talk;
+  double t = 0;
+  for (const char* name : {"north", "south", "east"}) {
+    talk.Host(t, Bytes("level ") + name + "\r").Module(t + 9, Bytes(name) + " 40\r\n");
+    talk.Module(t + 1500, "[12:3" + std::to_string(static_cast<int>(t) / 3000) + "] rain\r\n");
+    t += 3000;
+  }
+  talk.Host(t, "level west\r").Module(t + 9, "[13:01] rain\r\nwest 40\r\n");
+  talk.Host(t + 900, "level up\r").Module(t + 909, "up 41\r\n[13:02] rain\r\n");
+  const std::string outline = Outline(Segments(talk.events()));
+  EXPECT_TRUE(
+      outline.ends_with("command level west\\r | unsolicited [13:01] rain\\r\\n | "
+                        "reply west 40\\r\\n | command level up\\r | reply up 41\\r\\n | "
+                        "unsolicited [13:02] rain\\r\\n"))
+      << outline;
+}
+
+// At 300 baud a long answer takes seconds on the line; that is no wait.
+TEST(Segmenter, TimeThatTheBytesTakeIsNoWait) {
+  SegmenterOptions options;
+  options.character_time = Duration::Microseconds(33333);
+  const Bytes answer(90, 'x');
+  const auto segments =
+      Segments(Talk().Host(0, "A\r").Module(3400, answer + "\r").events(), options);
+  EXPECT_EQ(Outline(segments), "command A\\r | reply " + answer + "\\r");
+}
+
+TEST(Segmenter, LateAnswerIsKnownByItsEnd) {
+  Talk talk;
+  double t = 0;
+  for (int i = 0; i < 4; ++i, t += 9000) talk.Host(t, "AT\r").Module(t + 20, "\r\nOK\r\n");
+  talk.Host(t, "AT+SCAN\r").Module(t + 6000, "\r\nchannel 11\r\n\r\nOK\r\n");
+  const auto segments = Segments(talk.events());
+  ASSERT_EQ(segments.back().kind, SegmentKind::kReply);
+  EXPECT_EQ(segments.back().sure, Sureness::kLikely);
+}
+
+// Two commands wait and nothing tells where one answer ends and the next begins.
+TEST(Segmenter, AnswersThatRunIntoEachOtherAreUnsure) {
+  Talk talk;
+  talk.Host(0, "AT").Module(20, "OK").Host(1000, "AT+FW?").Module(1020, "OKsedge");
+  talk.Host(2000, "AT").Host(2300, "AT+FW?").Module(2320, "OKOKsedge");
+  const auto segments = Segments(talk.events());
+  EXPECT_EQ(segments.back().sure, Sureness::kUnsure) << Outline(segments);
+}
+
 }  // namespace
 }  // namespace witness

@@ -1,0 +1,282 @@
+#include "capture/examine/answer_study.h"
+
+#include <algorithm>
+#include <cctype>
+
+#include "capture/examine/lines_of.h"
+#include "capture/examine/protocols/v250.h"
+
+namespace witness {
+namespace {
+
+constexpr std::size_t kMostHeads = 32;
+constexpr std::size_t kMostEnds = 16;
+constexpr std::size_t kLongestEnd = 64;
+
+bool EndsALine(ByteView bytes) {
+  return !bytes.empty() && (bytes.back() == '\r' || bytes.back() == '\n');
+}
+
+// Calls `each` with every line that has something in it, with its ending.
+template <typename Each>
+void ForLines(ByteView bytes, const Each& each) {
+  std::size_t at = 0;
+  while (at < bytes.size()) {
+    const std::size_t start = bytes.find_first_not_of("\r\n", at);
+    if (start == ByteView::npos) return;
+    std::size_t end = bytes.find_first_of("\r\n", start);
+    if (end == ByteView::npos) end = bytes.size();
+    std::size_t stop = std::min(end + 1, bytes.size());
+    if (stop < bytes.size() && bytes[end] == '\r' && bytes[stop] == '\n') ++stop;
+    each(bytes.substr(start, stop - start));
+    at = end;
+  }
+}
+
+bool IsResultCode(ByteView line) {
+  return v250::IsFinalResultCode(Stripped(line)) || v250::NumericResultCode(line) != nullptr;
+}
+
+}  // namespace
+
+void AnswerStudy::Take(const Segment& s) {
+  switch (s.kind) {
+    case SegmentKind::kCommand:
+      // Did the one before stay without an answer, its answer may be in the answer before that.
+      if (waiting_ > 0 && !answers_.empty()) answers_.back().alone = false;
+      if (groups_.empty() || silent_before_) groups_.emplace_back();
+      ++groups_.back().commands;
+      ++commands_;
+      ++waiting_;
+      command_ = Stripped(s.bytes);
+      turn_ = s.turn;
+      command_end_ = s.to;
+      answered_ = false;
+      break;
+    case SegmentKind::kEcho:
+      ++echoes_;
+      break;
+    case SegmentKind::kReply: {
+      if (s.turn == turn_ && !answered_) {
+        turnarounds_.push_back(s.from - command_end_);
+        answered_ = true;
+      }
+      if (answers_.empty() || answers_.back().turn != s.turn) {
+        Answer answer;
+        answer.turn = s.turn;
+        answer.command = command_;
+        answer.alone = waiting_ <= 1;
+        answer.group = groups_.empty() ? 0 : groups_.size() - 1;
+        answers_.push_back(std::move(answer));
+      } else if (s.sure == Sureness::kUnsure) {
+        NoteLines(s, false);
+        waiting_ = 0;
+        break;  // whether it belongs to the answer is the question
+      }
+      Answer& answer = answers_.back();
+      answer.bytes += s.bytes;
+      answer.text = answer.text && IsText(s.bytes);
+      waiting_ = 0;
+      break;
+    }
+    case SegmentKind::kUnsolicited:
+      // In the middle of talk it may be the rest of an answer, unless that was complete.
+      if (silent_before_ || before_ended_by_ == EndedBy::kFraming)
+        NoteLines(s, s.sure != Sureness::kUnsure);
+      break;
+    default:
+      break;
+  }
+  silent_before_ = s.kind == SegmentKind::kSilence;
+  if (!silent_before_) before_ended_by_ = s.ended_by;
+}
+
+void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
+  if (!IsText(segment.bytes)) return;
+  ForLines(segment.bytes, [&](ByteView line) {
+    if (!EndsALine(line) || IsResultCode(line)) return;
+    const Bytes sort = SortOf(line);
+    if (sort.size() < 3) return;
+    Head& head = heads_[sort];
+    if (sure) {
+      ++head.unasked;
+    } else {
+      ++head.maybe;
+      head.behind.insert(command_);
+    }
+  });
+}
+
+std::vector<const AnswerStudy::Answer*> AnswerStudy::TextAnswers() const {
+  std::vector<const Answer*> out;
+  for (const Answer& answer : answers_)
+    if (answer.text) out.push_back(&answer);
+  return out;
+}
+
+AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answers) const {
+  struct Count {
+    std::size_t all = 0, alone = 0, inside = 0;
+  };
+  std::map<ByteView, Count> last;
+  std::size_t alone = 0;
+  for (const Answer* answer : answers) {
+    alone += answer->alone ? 1u : 0u;
+    const ByteView end = LastLineWithEnding(answer->bytes);
+    if (end.empty() || end.size() > kLongestEnd) continue;
+    // A prompt stands for itself; a word without an ending may go on.
+    if (!EndsALine(end)) {
+      const std::size_t mark = end.find_last_not_of(' ');
+      if (mark == ByteView::npos || std::isalnum(static_cast<unsigned char>(end[mark])) != 0)
+        continue;
+    }
+    Count& count = last[end];
+    ++count.all;
+    count.alone += answer->alone ? 1u : 0u;
+  }
+  for (const Answer* answer : answers) {
+    if (!answer->alone) continue;
+    const ByteView bytes = answer->bytes;
+    const ByteView end = LastLineWithEnding(bytes);
+    const std::size_t end_at =
+        end.empty() ? bytes.size() : static_cast<std::size_t>(end.data() - bytes.data());
+    ForLines(bytes, [&](ByteView line) {
+      const bool is_last = static_cast<std::size_t>(line.data() - bytes.data()) >= end_at;
+      for (auto& [candidate, count] : last) {
+        if (candidate == line) {
+          count.inside += is_last ? 0u : 1u;
+        } else if (!EndsALine(candidate) && line.substr(0, candidate.size()) == candidate) {
+          // What a prompt would cut; it should, where an unasked line follows it at once.
+          if (is_last && heads_.count(SortOf(line.substr(candidate.size()))) > 0) {
+            ++count.all;
+            ++count.alone;
+          } else {
+            ++count.inside;
+          }
+        }
+      }
+    });
+  }
+  Ends out;
+  std::size_t in_all = 0, in_alone = 0;
+  for (const auto& [line, count] : last) {
+    if (count.all < 2 || count.inside * 20 > count.all || out.lines.size() >= kMostEnds) continue;
+    out.lines.emplace_back(line);
+    in_all += count.all;
+    in_alone += count.alone;
+  }
+  const bool enough = (answers.size() >= 3 && in_all * 10 >= answers.size() * 6) ||
+                      (alone >= 3 && in_alone * 10 >= alone * 6);
+  if (!enough) return {};
+  return out;
+}
+
+std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
+  struct Count {
+    std::size_t alone = 0;   // nothing else in the answer
+    std::size_t before = 0;  // nothing else but what answers end with
+    std::size_t all = 0;
+  };
+  std::map<ByteView, Count> commands;
+  for (const Answer& answer : answers_) {
+    if (!answer.text) continue;
+    bool only = true, end = false;
+    std::size_t lines = 0;
+    ForLines(answer.bytes, [&](ByteView line) {
+      if (IsResultCode(line) ||
+          std::find(ends.lines.begin(), ends.lines.end(), line) != ends.lines.end()) {
+        end = true;
+        return;
+      }
+      ++lines;
+      only = only && SortOf(line) == sort;
+    });
+    Count& count = commands[answer.command];
+    ++count.all;
+    if (only && lines > 0) ++(end ? count.before : count.alone);
+  }
+  std::size_t out = 0, distinct = 0, once = 0;
+  for (const auto& [command, count] : commands) {
+    out += count.alone;
+    if (count.before == 0) continue;
+    ++distinct;
+    if (count.before == count.all) (count.all >= 2 ? out : once) += count.before;
+  }
+  // A sort of line that comes before the end of many different answers belongs to none of them.
+  return distinct <= 2 ? out + once : out;
+}
+
+bool AnswerStudy::OneLineEach() {
+  for (const Answer& answer : answers_) {
+    if (!answer.text || groups_.empty()) return false;
+    ForLines(answer.bytes, [&](ByteView line) {
+      if (heads_.count(SortOf(line)) == 0) ++groups_[answer.group].lines;
+    });
+  }
+  std::size_t groups = 0, good = 0;
+  for (const Group& group : groups_) {
+    if (group.lines == 0) continue;
+    ++groups;
+    if (group.lines <= group.commands) ++good;  // fewer: a command went without an answer
+  }
+  return groups > 0 && good * 10 >= groups * 9;
+}
+
+bool AnswerStudy::StandsInAnswers(const Bytes& sort) const {
+  std::set<ByteView> commands;
+  for (const Answer& answer : answers_) {
+    bool there = false, others = false;
+    ForLines(answer.bytes, [&](ByteView line) { (SortOf(line) == sort ? there : others) = true; });
+    if (there && others) commands.insert(answer.command);
+  }
+  return commands.size() >= 2;
+}
+
+void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
+  out.clear();
+  for (const auto& [sort, head] : heads_) {
+    const bool repeated =
+        head.maybe > 0 && ((head.maybe >= 2 && head.behind.size() >= 2) || StandsInAnswers(sort));
+    if (head.unasked == 0 && !repeated) continue;
+    const std::size_t unasked = head.unasked + head.maybe;
+    const ByteView name = NameOf(HeadOf(sort));
+    std::size_t named = 0;
+    for (const Answer& answer : answers_)
+      if (answer.command.find(name) != Bytes::npos && answer.bytes.find(name) != Bytes::npos)
+        ++named;
+    if (named > unasked || AskedFor(sort, ends) > unasked) continue;
+    const bool an_end = std::any_of(ends.lines.begin(), ends.lines.end(), [&](const Bytes& line) {
+      return SortOf(Stripped(line)) == sort;
+    });
+    if (an_end) continue;
+    if (out.size() < kMostHeads) out.push_back(sort);
+  }
+}
+
+void AnswerStudy::Finish(Conventions& out) {
+  if (waiting_ > 0 && !answers_.empty()) answers_.back().alone = false;
+  const auto texts = TextAnswers();
+  std::size_t coded = 0, ended = 0, finals = 0;
+  const Ends ends = FindEnds(texts);
+  for (const Answer* answer : texts) {
+    const ByteView line = LastLineWithEnding(answer->bytes);
+    const bool code = EndsALine(line) && IsResultCode(line);
+    coded += code ? 1u : 0u;
+    ended += EndsALine(answer->bytes) ? 1u : 0u;
+    finals += code || std::find(ends.lines.begin(), ends.lines.end(), line) != ends.lines.end();
+  }
+  out.echo = echoes_ > 0 && echoes_ * 10 >= commands_ * 3;
+  out.result_codes = coded > 0 && coded * 10 >= texts.size() * 5;
+  out.answer_ends = ends.lines;
+  out.answers_always_end =
+      (out.result_codes || !ends.lines.empty()) && finals * 100 >= texts.size() * 97;
+  out.one_line_replies = OneLineEach() && ended * 10 >= answers_.size() * 9;
+  if (!turnarounds_.empty()) {
+    std::sort(turnarounds_.begin(), turnarounds_.end());
+    out.usual_turnaround =
+        std::min(turnarounds_[(turnarounds_.size() - 1) * 95 / 100], kLongestUsualTurnaround);
+  }
+  FindHeads(ends, out.unasked_heads);
+}
+
+}  // namespace witness

@@ -1,0 +1,73 @@
+// What one reading of a stretch showed of answers and of lines that nobody asked for: how answers
+// end, in how many lines they come, how unasked lines begin.
+#pragma once
+
+#include <cstddef>
+#include <map>
+#include <set>
+#include <vector>
+
+#include "capture/examine/conventions.h"
+#include "capture/examine/segment.h"
+
+namespace witness {
+
+class AnswerStudy {
+ public:
+  // All segments of the stretch, in their order.
+  void Take(const Segment& segment);
+  // Puts what was found into `out`: result_codes, answer_ends, answers_always_end, echo,
+  // one_line_replies, unasked_heads, usual_turnaround.
+  void Finish(Conventions& out);
+
+ private:
+  struct Answer {
+    std::uint64_t turn = 0;
+    Bytes command;
+    Bytes bytes;
+    bool alone = false;     // no other command came before it was over
+    std::size_t group = 0;  // index
+    bool text = true;
+  };
+  struct Head {
+    std::size_t unasked = 0;  // stood where nothing was asked
+    std::size_t maybe = 0;    // stood behind an answer, after a silence
+    std::set<Bytes> behind;   // the commands that were answered then
+  };
+  // Commands without a silence between them and their answers, and the lines of those.
+  struct Group {
+    std::size_t commands = 0;
+    std::size_t lines = 0;
+  };
+  struct Ends {
+    std::vector<Bytes> lines;
+    std::size_t answers = 0;  // that end so
+  };
+
+  void NoteLines(const Segment& segment, bool sure);
+  std::vector<const Answer*> TextAnswers() const;
+  Ends FindEnds(const std::vector<const Answer*>& answers) const;
+  void FindHeads(const Ends& ends, std::vector<Bytes>& out) const;
+  // Whether there are as many lines as commands, but for those that may have come unasked.
+  bool OneLineEach();
+  // Whether lines of this sort stand beside others in answers to different commands.
+  bool StandsInAnswers(const Bytes& sort) const;
+  // How often answers consist of nothing but lines of this sort, for commands that are always
+  // answered so.
+  std::size_t AskedFor(const Bytes& sort, const Ends& ends) const;
+
+  std::vector<Answer> answers_;
+  std::vector<Group> groups_;
+  std::map<Bytes, Head> heads_;
+  std::vector<Duration> turnarounds_;
+  std::size_t commands_ = 0, echoes_ = 0, waiting_ = 0;
+  std::uint64_t turn_ = 0;
+  Bytes command_;
+  Instant command_end_;
+  bool answered_ = true;
+  // Whether nobody spoke before the segment under way, and what it follows.
+  bool silent_before_ = true;
+  EndedBy before_ended_by_ = EndedBy::kUnspecified;
+};
+
+}  // namespace witness
