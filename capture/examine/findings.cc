@@ -79,6 +79,7 @@ void FindingCollector::Take(const Segment& s) {
     const std::uint64_t n = text(s.bytes);
     module_bytes_ += s.bytes.size();
     module_text_ += n;
+    for (const char c : s.bytes) ++module_counts_[static_cast<unsigned char>(c)];
     if (n * 10 < s.bytes.size() * 8 && s.protocol.empty()) {
       rubbish_ = true;
       Note("not-text", s);
@@ -107,6 +108,17 @@ void FindingCollector::Take(const Segment& s) {
       }
     }
     if (s.bytes.size() > buffer_size_) Note("more-than-the-buffer", s);
+  }
+  // Who says what a host says, and who what a module says.
+  if (s.kind != SegmentKind::kEcho && IsText(s.bytes)) {
+    const bool code = v250::IsFinalResultCode(LastLine(s.bytes));
+    const bool command = v250::Describe(s.bytes, /*from_host=*/true).starts_with("V.250");
+    if (s.side == Side::kHost && code) {
+      ++codes_of_host_;
+      Note("sides-swapped", s);
+    }
+    if (s.side == Side::kModule && command) ++commands_of_module_;
+    if (s.side == Side::kModule && code) ++codes_of_module_;
   }
   if (s.kind == SegmentKind::kEcho) Note("echo-on", s);
   if (s.kind == SegmentKind::kUnsolicited && s.turn != 0) Note("unasked-in-reply", s);
@@ -144,6 +156,13 @@ void FindingCollector::CarriageReturnInValue(const Exchange& exchange) {
 
 void FindingCollector::CommandRules(const Exchange& exchange) {
   if (exchange.replies.empty()) Note("unanswered", exchange.command);
+  const bool echo_alone = exchange.echo && exchange.replies.empty();
+  const bool same_alone = !exchange.echo && exchange.replies.size() == 1 &&
+                          exchange.replies[0].bytes == exchange.command.bytes;
+  if (echo_alone || same_alone) {
+    ++given_back_;
+    Note("only-echo", exchange.command);
+  }
   if (data_mode_ &&
       v250::Describe(exchange.command.bytes, /*from_host=*/true).starts_with("V.250")) {
     bool result = false;
@@ -203,9 +222,60 @@ void FindingCollector::RateRules() {
       finding.detail += ", " +
                         std::to_string(std::max<std::uint64_t>(bad_bytes_, counts_.framing)) +
                         " bytes came with errors";
+    LineSettings read;
+    read.baud = 0;
+    for (const Tap& tap : info_.taps)
+      if (tap.hears != Side::kHost) read = tap.got;
+    if (const auto guess = GuessRate(module_counts_, read)) {
+      finding.detail += "; read at " + std::to_string(read.baud) + " baud, it looks like text ";
+      switch (guess->kind) {
+        case RateGuess::Kind::kThis:
+          finding.detail += "that is sent at " + std::to_string(guess->baud);
+          break;
+        case RateGuess::Kind::kSlower:
+          finding.detail += "that is sent much slower";
+          break;
+        case RateGuess::Kind::kFaster:
+          finding.detail += "that is sent faster";
+          break;
+      }
+    }
     found_[finding.name] = finding;
   }
   found_.erase("not-text");
+}
+
+void FindingCollector::WiringRules(const Examination& so_far) {
+  const bool both_expected = info_.origin == Origin::kAsk || info_.origin == Origin::kBetween ||
+                             info_.origin == Origin::kSurvey || info_.taps.size() > 1;
+  if (!both_expected) {
+    found_.erase("only-echo");
+    return;
+  }
+  if (so_far.exchanges > 0 && module_bytes_ == 0) {
+    Finding& finding = found_["no-answer"];
+    finding.name = "no-answer";
+    finding.count = so_far.exchanges;
+    finding.detail = std::to_string(so_far.exchanges) + " commands, not one byte back";
+    finding.evidence = found_["unanswered"].evidence;
+    found_.erase("unanswered");
+  }
+  if (given_back_ >= 2 && given_back_ * 10 >= so_far.exchanges * 9) {
+    Finding finding = found_["only-echo"];
+    finding.detail = std::to_string(given_back_) + " of " + std::to_string(so_far.exchanges) +
+                     " commands came back, and not one byte more";
+    found_[finding.name] = finding;
+    found_.erase("echo-on");
+    found_.erase("unanswered");
+  } else {
+    found_.erase("only-echo");
+  }
+  const std::uint64_t turned = codes_of_host_ + commands_of_module_;
+  if (codes_of_host_ >= 1 && commands_of_module_ >= 1 && turned > codes_of_module_ * 2) {
+    Finding& finding = found_["sides-swapped"];
+    finding.detail = std::to_string(codes_of_host_) + " result codes of the host, " +
+                     std::to_string(commands_of_module_) + " command lines of the module";
+  }
 }
 
 }  // namespace witness

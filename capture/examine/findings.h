@@ -8,6 +8,7 @@
 #include <vector>
 
 #include "capture/examine/examination.h"
+#include "capture/examine/rate_guess.h"
 #include "capture/store/capture_info.h"
 
 namespace witness {
@@ -29,6 +30,7 @@ class FindingCollector {
   void CarriageReturnInValue(const Exchange& exchange);
   void SetWords(const Examination& so_far);
   void RateRules();
+  void WiringRules(const Examination& so_far);
 
   const CaptureInfo& info_;
   std::size_t buffer_size_;
@@ -41,8 +43,11 @@ class FindingCollector {
   std::uint64_t host_text_ = 0, host_bytes_ = 0;
   ErrorCounts counts_;
   std::uint64_t gaps_ = 0, gap_bytes_ = 0;
-  bool rubbish_ = false;       // some of the module's bytes look wrong
-  std::vector<Bytes> values_;  // that commands ended with CR have set, the last few
+  bool rubbish_ = false;  // some of the module's bytes look wrong
+  ByteCounts module_counts_ = {};
+  std::uint64_t codes_of_host_ = 0, commands_of_module_ = 0, codes_of_module_ = 0;
+  std::uint64_t given_back_ = 0;  // commands that came back and got nothing else
+  std::vector<Bytes> values_;     // that commands ended with CR have set, the last few
   bool data_mode_ = false;
   std::uint64_t last_turn_ = 0;
   Instant last_reply_end_;

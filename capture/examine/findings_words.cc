@@ -16,12 +16,22 @@ struct Words {
 
 // In the order of weight: what makes all else doubtful comes first.
 constexpr Words kWords[] = {
-    {"no-answer", "The module never answered", "Nothing else can be said of it.",
+    {"no-answer", "The module never answered: a line may be crossed or missing",
+     "Nothing else can be said of it.",
      "Check power and ground, swap TX and RX (they cross over: TX to RX), try other rates and "
      "command endings; `bytewitness survey` tries them in turn."},
+    {"only-echo", "All that came back was the command itself: it may be your own line",
+     "What was sent is read back, and the module may never have heard it.",
+     "See whether TX and RX touch, or both ends are on one wire; take the module off: if the echo "
+     "stays, it is the wiring. If it goes, the module echoes and answers nothing."},
+    {"sides-swapped", "Host and module look swapped",
+     "Commands are taken for answers, and each time and ending below is of the wrong side.",
+     "Swap the two taps (or which one is named --side host), and record again; else the lines are "
+     "crossed twice."},
     {"wrong-rate", "What the module says looks like the wrong rate",
      "Every reply is rubbish and no comparison can match.",
-     "Record again at the rate that fits; 9600 is the usual factory rate (common practice)."},
+     "Record again at the rate that fits; if none is named here, 9600 is the usual factory rate "
+     "(common practice), and `bytewitness survey` tries the others."},
     {"lost-bytes", "Bytes were lost", "What is missing may be the end of a reply or a whole one.",
      "Do not judge the module by the places marked as gaps; record again with less load, or at a "
      "lower rate, or with flow control."},
@@ -89,16 +99,9 @@ void FindingCollector::SetWords(const Examination& so_far) {
     add(tally.lf, "LF");
     add(tally.cr_lf, "CR LF");
   }
-  const bool both_expected = info_.origin == Origin::kAsk || info_.origin == Origin::kBetween ||
-                             info_.origin == Origin::kSurvey || info_.taps.size() > 1;
-  if (so_far.exchanges > 0 && module_bytes_ == 0 && both_expected) {
-    Finding& finding = found_["no-answer"];
-    finding.name = "no-answer";
-    finding.count = so_far.exchanges;
-    finding.detail = std::to_string(so_far.exchanges) + " commands, not one byte back";
-    finding.evidence = found_["unanswered"].evidence;
-    found_.erase("unanswered");
-  }
+  WiringRules(so_far);
+  const auto swapped = found_.find("sides-swapped");
+  if (swapped != found_.end() && swapped->second.detail.empty()) found_.erase(swapped);
   if (!so_far.conventions.both_sides()) {
     found_.erase("unanswered");  // nobody listened for an answer
     if (module_bytes_ == 0) found_.erase("command-in-data-mode");

@@ -271,6 +271,10 @@ void SegmentMachine::BeginCommand(const TapeItem& item, Duration idle) {
         (front.replied && (!conventions_.ends_known() || (module_silent && idle > silence_)));
     const bool given_up = !front.replied && (idle >= patience || Stripped(front.text).empty());
     if (!answered && !given_up) break;
+    if (!answered && !Stripped(front.text).empty()) {
+      gave_up_ = true;
+      gave_up_at_ = front.last;
+    }
     if (echo_ != nullptr && echo_turn_ == front.turn) SettleEcho();
     asked_.pop_front();
   }

@@ -97,6 +97,9 @@ class SegmentMachine {
   std::size_t host_began_bytes_ = 0;
   bool cr_waits_ = false;  // module's line ended with CR; LF may follow
   bool cut_next_ = false;  // an unasked line is over: the next byte begins anew
+  // The last command that was taken for unanswered when another came, until a reply comes.
+  bool gave_up_ = false;
+  Instant gave_up_at_;  // its end
   Bytes banner_head_;
 };
 

@@ -186,7 +186,10 @@ void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
     }
     s.kind = SegmentKind::kReply;
     s.kind_why = "first words after a command";
-    if (asked_.size() > 1 && !conventions_.ends_known()) s.sure = Sureness::kUnsure;
+    const bool late_one_may_come = gave_up_ && item.at - gave_up_at_ < kUsualWait;
+    if ((asked_.size() > 1 || late_one_may_come) && !conventions_.ends_known())
+      s.sure = Sureness::kUnsure;
+    gave_up_ = false;
   } else if (conventions_.answers_always_end) {
     s.kind = SegmentKind::kReply;
     s.kind_why = conventions_.result_codes ? "the command's result code has not come yet"

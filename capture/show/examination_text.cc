@@ -152,6 +152,12 @@ std::string ExaminationText(const Examination& e) {
   if (c.framing != Framing::kNone)
     out += std::string("  frames of ") + FramingName(c.framing) + " were recognised\n";
   if (c.result_codes) out += "  replies end with a result code (V.250)\n";
+  if (!c.answer_ends.empty() && !c.result_codes) {
+    out += "  replies end with:";
+    for (const Bytes& end : c.answer_ends) out += " " + SafeTextWithEnding(end);
+    out += "\n";
+  }
+  if (c.one_line_replies) out += "  each reply is one line\n";
   if (c.echo) out += "  the module echoes commands\n";
   if (!c.unasked_heads.empty()) {
     out += "  said unasked:";
@@ -176,6 +182,7 @@ std::string ExaminationText(const Examination& e) {
     out += DistributionLine("turnaround", e.turnaround) + PlotText(e.turnaround);
     out += DistributionLine("pause in a reply", e.pause_in_reply) + PlotText(e.pause_in_reply);
     out += DistributionLine("between exchanges", e.between_exchanges);
+    out += PlotText(e.between_exchanges);
     out += TimingMeaning(e);
   }
   const std::string buffer = BufferLines(e);

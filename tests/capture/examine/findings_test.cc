@@ -1,6 +1,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <tuple>
+
 #include "capture/examine/compare.h"
 #include "capture/examine/distribution.h"
 #include "capture/examine/examination.h"
@@ -8,6 +10,7 @@
 #include "capture/examine/silence.h"
 #include "capture/store/capture_writer.h"
 #include "tests/support/talk.h"
+#include "tests/support/waveform.h"
 
 namespace witness {
 namespace {
@@ -154,6 +157,73 @@ TEST(Findings, RubbishAtAWrongRate) {
     talk.Module(1000 * i + 30, "\xf8\x80\xfe\x06\x98");
   }
   EXPECT_THAT(NamesOf(ExaminationOf(talk.events())), Contains("wrong-rate"));
+}
+
+// What a receiver at one rate makes of text sent at another: tests/support/waveform.h, which knows
+// nothing of how the rate is guessed.
+TEST(Findings, WrongRateIsNamedWithTheLikelyOne) {
+  const char* const replies[] = {"\r\nsedge-b 2.3\r\n\r\nOK\r\n", "\r\n+CHAN: 11\r\n\r\nOK\r\n",
+                                 "\r\n-71 dBm\r\n\r\nOK\r\n", "\r\nERROR\r\n"};
+  for (const auto& [sent, read, words] :
+       {std::tuple{9600u, 19200u, "sent at 9600"}, std::tuple{9600u, 38400u, "sent at 9600"},
+        std::tuple{1200u, 9600u, "sent at 1200"}, std::tuple{57600u, 115200u, "sent at 57600"},
+        std::tuple{2400u, 115200u, "sent much slower"}, std::tuple{19200u, 9600u, "sent faster"},
+        std::tuple{115200u, 57600u, "sent faster"}}) {
+    test::Talk talk;
+    for (int i = 0; i < 12; ++i) {
+      talk.Host(1000 * i, "AT\r\n");
+      LineSettings sender, receiver;
+      sender.baud = sent;
+      receiver.baud = read;
+      const Instant at = Instant::FromNanoseconds((1000 * i + 30) * 1'000'000LL);
+      for (const ReceivedByte& b : Waveform(at, replies[i % 4], sender).Receive(receiver))
+        talk.Say(static_cast<double>(b.at.ns()) / 1e6, Side::kModule, ByteView(&b.byte, 1));
+    }
+    const auto e = ExaminationOf(talk.events(), read);
+    ASSERT_THAT(NamesOf(e), Contains("wrong-rate")) << sent << " read at " << read;
+    for (const Finding& finding : e.findings) {
+      if (finding.name == "wrong-rate") {
+        EXPECT_THAT(finding.detail, HasSubstr(words)) << "read at " << read;
+      }
+    }
+  }
+}
+
+TEST(Findings, OnlyItsOwnEchoComesBack) {
+  test::Talk talk;
+  for (int i = 0; i < 4; ++i) {
+    const Bytes command = "AT+FW" + Bytes(1, static_cast<char>('A' + i)) + "\r\n";
+    talk.Host(1000 * i, command).Module(1000 * i + 3, command);
+  }
+  EXPECT_THAT(NamesOf(ExaminationOf(talk.events())), ElementsAre("only-echo"));
+}
+
+TEST(Findings, HostAndModuleSwapped) {
+  test::Talk talk;
+  for (int i = 0; i < 3; ++i) {
+    talk.Module(1000 * i, "AT+FW?\r\n").Host(1000 * i + 20, "\r\nsedge-b 2.3\r\n\r\nOK\r\n");
+  }
+  EXPECT_THAT(NamesOf(ExaminationOf(talk.events())), Contains("sides-swapped"));
+}
+
+TEST(Findings, CommandBeforeTheLastReplyHadEnded) {
+  test::Talk talk;
+  talk.Host(0, "AT\r\n").Module(20, "\r\nOK\r\n");
+  talk.Host(1000, "AT+FW?\r\n").Module(1020, "\r\nsedge").Host(1022, "AT\r\n");
+  talk.Module(1024, " 2.3\r\n\r\nOK\r\n").Module(1060, "\r\nOK\r\n");
+  EXPECT_THAT(NamesOf(ExaminationOf(talk.events())), Contains("command-before-reply-ended"));
+}
+
+// V.250 as it should be: every finding of the list has its trap here, and none snaps.
+TEST(Findings, CleanCaptureRaisesNone) {
+  test::Talk talk;
+  const char* const commands[] = {"AT\r\n",       "AT+FW?\r\n", "AT+CHAN=11\r\n",
+                                  "AT+CHAN?\r\n", "AT+FW?\r\n", "AT+NAME?\r\n"};
+  const char* const replies[] = {
+      "\r\nOK\r\n",           "\r\nsedge-b 2.3\r\n\r\nOK\r\n", "\r\nOK\r\n",
+      "\r\n11\r\n\r\nOK\r\n", "\r\nsedge-b 2.3\r\n\r\nOK\r\n", "\r\nbutt\r\n\r\nOK\r\n"};
+  for (int i = 0; i < 6; ++i) talk.Host(1000 * i, commands[i]).Module(1000 * i + 60, replies[i]);
+  EXPECT_THAT(NamesOf(ExaminationOf(talk.events())), ElementsAre());
 }
 
 TEST(Silence, LiesBetweenPausesAndSilences) {
