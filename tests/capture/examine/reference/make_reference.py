@@ -2,9 +2,12 @@
 """Writes reference.txt: frames, sentences and checksums as independent libraries make them.
 
 Debian packages python3-pymodbus, python3-nmea2, python3-crcmod. Run it again if one of them
-changes: ./make_reference.py > reference.txt
+changes: ./make_reference.py > reference.txt; with --check it says whether that would change it.
 One fact a line: WHAT, name or description, hexadecimal bytes.
 """
+import pathlib
+import sys
+
 import crcmod.predefined
 import pynmea2 as nmea2
 from pymodbus.factory import ClientDecoder
@@ -18,6 +21,8 @@ from pymodbus.bit_read_message import ReadCoilsRequest, ReadCoilsResponse
 from pymodbus.bit_write_message import WriteSingleCoilRequest, WriteSingleCoilResponse
 from pymodbus.pdu import ExceptionResponse
 from pymodbus.transaction import ModbusAsciiFramer, ModbusRtuFramer
+
+FACTS = []
 
 PAIRS = [
     ("read holding registers", ReadHoldingRegistersRequest(0x10, 3, unit=17),
@@ -38,8 +43,8 @@ for what, framer in (("rtu", ModbusRtuFramer(ClientDecoder())),
                      ("ascii", ModbusAsciiFramer(ClientDecoder()))):
     for name, request, response in PAIRS:
         request.unit_id = response.unit_id = 17
-        print(f"{what}-request\t{name}\t{framer.buildPacket(request).hex()}")
-        print(f"{what}-response\t{name}\t{framer.buildPacket(response).hex()}")
+        FACTS.append(f"{what}-request\t{name}\t{framer.buildPacket(request).hex()}")
+        FACTS.append(f"{what}-response\t{name}\t{framer.buildPacket(response).hex()}")
 
 SENTENCES = [
     nmea2.GGA("GP", "GGA", ("184353.07", "1929.045", "S", "02410.506", "E", "1", "04", "2.6",
@@ -50,7 +55,7 @@ SENTENCES = [
 ]
 for sentence in SENTENCES:
     text = sentence.render(checksum=True, dollar=True, newline=True)
-    print(f"nmea\t{sentence.sentence_type} from {sentence.talker}\t{text.encode().hex()}")
+    FACTS.append(f"nmea\t{sentence.sentence_type} from {sentence.talker}\t{text.encode().hex()}")
 
 # Catalogue name -> crcmod's.
 CRCS = {
@@ -74,4 +79,10 @@ for name, theirs in CRCS.items():
     if theirs:
         crc = crcmod.predefined.Crc(theirs)
         crc.update(MESSAGE)
-        print(f"crc\t{name}\t{crc.digest().hex()}")
+        FACTS.append(f"crc\t{name}\t{crc.digest().hex()}")
+
+text = "".join(fact + "\n" for fact in FACTS)
+if "--check" not in sys.argv:
+    sys.stdout.write(text)
+elif text != (pathlib.Path(__file__).parent / "reference.txt").read_text():
+    sys.exit("reference.txt differs from what the libraries say: run make_reference.py again")
