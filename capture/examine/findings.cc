@@ -1,7 +1,6 @@
 #include "capture/examine/findings.h"
 
 #include <algorithm>
-#include <cctype>
 
 #include "capture/base/text.h"
 #include "capture/examine/lines_of.h"
@@ -15,41 +14,34 @@ constexpr std::size_t kMostEvidence = 3;
 constexpr std::size_t kShownBytes = 80;
 constexpr std::size_t kKeptAnswers = 512;
 
-std::string Shown(const Segment& segment) {
-  const ByteView bytes = segment.bytes;
+std::string Shown(ByteView bytes) {
   if (bytes.size() <= kShownBytes) return SafeTextWithEnding(bytes);
   return SafeText(bytes.substr(0, kShownBytes)) + "... (" + std::to_string(bytes.size()) +
          " bytes)";
 }
 
-// Words that name a secret in a command (common practice, no source).
-bool NamesASecret(ByteView command) {
-  if (command.find_first_of("=:") == ByteView::npos) return false;
-  Bytes upper(command);
-  std::transform(upper.begin(), upper.end(), upper.begin(),
-                 [](unsigned char c) { return static_cast<char>(std::toupper(c)); });
-  for (const char* word : {"KEY", "PIN", "PASS", "PWD", "SECRET", "TOKEN", "PSK"}) {
-    const std::size_t at = upper.find(word);
-    if (at != Bytes::npos && upper.find_first_of("=:", at) != Bytes::npos) return true;
-  }
-  return false;
-}
-
 }  // namespace
 
 FindingCollector::FindingCollector(const CaptureInfo& info, std::size_t buffer_size)
-    : info_(info), buffer_size_(buffer_size), character_time_(OptionsFor(info).character_time) {}
+    : info_(info),
+      buffer_size_(buffer_size),
+      character_time_(OptionsFor(info).character_time),
+      secrets_([this](const Segment& segment, const Secret& secret) { Take(segment, secret); }) {}
 
-Finding& FindingCollector::Note(const char* name, const Segment& segment) {
+Finding* FindingCollector::FindingOf(const char* name) {
   auto at = found_.find(std::string_view(name));
   if (at == found_.end()) {
     at = found_.emplace(name, Finding{}).first;
     at->second.name = name;
   }
-  Finding& finding = at->second;
+  return &at->second;
+}
+
+Finding& FindingCollector::Note(const char* name, const Segment& segment) {
+  Finding& finding = *FindingOf(name);
   ++finding.count;
   if (finding.evidence.size() < kMostEvidence)
-    finding.evidence.push_back({segment.index, segment.from, Shown(segment)});
+    finding.evidence.push_back({segment.index, segment.from, Shown(segment.bytes)});
   return finding;
 }
 
@@ -67,7 +59,24 @@ void FindingCollector::Take(const Event& event, std::uint64_t) {
   }
 }
 
+// The evidence says where, and does not give the secret away.
+void FindingCollector::Take(const Segment& segment, const Secret& secret) {
+  ++secret_counts_[static_cast<std::size_t>(secret.kind)];
+  Finding* const finding = FindingOf("secret");
+  ++finding->count;
+  const bool more = !finding->evidence.empty() && finding->evidence.back().segment == segment.index;
+  if (more) {
+    hidden_.replace(secret.from, secret.size, secret.size, '*');
+    finding->evidence.back().shown = Shown(hidden_);
+  } else if (finding->evidence.size() < kMostEvidence) {
+    hidden_ = segment.bytes;
+    hidden_.replace(secret.from, secret.size, secret.size, '*');
+    finding->evidence.push_back({segment.index, segment.from, Shown(hidden_)});
+  }
+}
+
 void FindingCollector::Take(const Segment& s) {
+  secrets_.Take(s);
   const auto text = [](ByteView bytes) {
     return static_cast<std::uint64_t>(std::count_if(bytes.begin(), bytes.end(), IsTextByte));
   };
@@ -89,7 +98,6 @@ void FindingCollector::Take(const Segment& s) {
     if (last_reply_turn_ != 0 && s.from < last_reply_end_ && s.turn > last_reply_turn_)
       Note("command-before-reply-ended", s);
     recent_commands_[recent_++ % 8] = s;
-    if (NamesASecret(s.bytes)) Note("secret", s);
   }
   if (s.kind == SegmentKind::kReply) {
     last_reply_end_ = s.to;

@@ -2,6 +2,7 @@
 // sketch, and what to do. Events, segments and exchanges in; findings out.
 #pragma once
 
+#include <array>
 #include <map>
 #include <string>
 #include <unordered_map>
@@ -9,6 +10,7 @@
 
 #include "capture/examine/examination.h"
 #include "capture/examine/rate_guess.h"
+#include "capture/examine/secrets.h"
 #include "capture/store/capture_info.h"
 
 namespace witness {
@@ -24,6 +26,8 @@ class FindingCollector {
   std::vector<Finding> Finish(const Examination& so_far);
 
  private:
+  void Take(const Segment& segment, const Secret& secret);
+  Finding* FindingOf(const char* name);
   Finding& Note(const char* name, const Segment& segment);
   void CommandRules(const Exchange& exchange);
   void ReplyRules(const Exchange& exchange);
@@ -36,6 +40,9 @@ class FindingCollector {
   std::size_t buffer_size_;
   Duration character_time_;
   std::map<std::string, Finding, std::less<>> found_;
+  SecretFinder secrets_;
+  std::array<std::uint64_t, kSecretKinds> secret_counts_ = {};
+  Bytes hidden_;  // the last segment with a secret, without it
   Duration longest_pause_;
   std::uint64_t bad_bytes_ = 0;
   std::uint64_t module_bytes_ = 0;

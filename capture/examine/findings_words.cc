@@ -77,8 +77,10 @@ constexpr Words kWords[] = {
      "Such a line may be waiting when the next reply is read.",
      "Read and sort out what is there before each command."},
     {"secret", "The capture holds what looks like a secret",
-     "Whoever gets the capture gets the key or PIN.",
-     "Replace it before the capture is shown to anybody: export as jsonl, edit, import."},
+     "Whoever gets the capture gets it too: a key opens, an address or a position tells who and "
+     "where.",
+     "Replace it before the capture is shown to anybody: export as jsonl, edit, import. What a "
+     "module calls by a name of its own is not found here."},
 };
 
 }  // namespace
@@ -118,6 +120,17 @@ void FindingCollector::SetWords(const Examination& so_far) {
   for (auto& [name, finding] : found_) {
     if (!finding.detail.empty()) continue;
     finding.detail = finding.count == 1 ? "once" : std::to_string(finding.count) + " times";
+    if (name == "secret") {
+      finding.detail.clear();
+      for (std::size_t kind = 0; kind < kSecretKinds; ++kind) {
+        const std::uint64_t n = secret_counts_[kind];
+        if (n == 0) continue;
+        if (!finding.detail.empty()) finding.detail += ", ";
+        const char* const what = SecretKindName(static_cast<SecretKind>(kind));
+        finding.detail +=
+            std::string(what) + " " + std::to_string(n) + (n == 1 ? " time" : " times");
+      }
+    }
     if (name == "reply-in-pieces")
       finding.detail += ", with pauses of up to " + FormatDuration(longest_pause_);
     if (name == "reply-without-ending" && so_far.reply_endings.texts() > 0)
