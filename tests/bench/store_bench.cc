@@ -6,7 +6,6 @@
 //   store_bench grow FILE BYTES       writes a capture of about BYTES decompressed
 //   store_bench write FILE CLASS N    writes one of N events of the class of that number
 //   store_bench read FILE TIMES       reads it, for a profiler
-//   store_bench loop FILE SECONDS     a bare read() loop of 64 bytes: CPU seconds it took
 #include <fcntl.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -45,6 +44,12 @@ double Now(clockid_t clock) {
 
 double Cpu() { return Now(CLOCK_PROCESS_CPUTIME_ID); }
 
+struct Moment {
+  double wall = 0;
+  double cpu = 0;
+  static Moment Now() { return {witness::Now(CLOCK_MONOTONIC), Cpu()}; }
+};
+
 double Median(std::vector<double> v) {
   std::sort(v.begin(), v.end());
   return v[v.size() / 2];
@@ -61,10 +66,22 @@ std::size_t SizeOf(const std::string& path) {
   return ::stat(path.c_str(), &facts) == 0 ? static_cast<std::size_t>(facts.st_size) : 0;
 }
 
-void Write(const std::string& path, const Traffic& traffic) {
+// As it is while recording: a flush every 250 ms of the events' time.
+WriterOptions Live() {
   WriterOptions options;
   options.replace = true;
   options.compact_on_close = false;
+  return options;
+}
+
+// As fast as events can be had from memory: what is full is written, and nothing sooner.
+WriterOptions BareLoop() {
+  WriterOptions options = Live();
+  options.flush_every = Duration::Seconds(3600);
+  return options;
+}
+
+void Write(const std::string& path, const Traffic& traffic, const WriterOptions& options) {
   auto writer = CaptureWriter::Create(path, CaptureInfo{}, options);
   if (!writer.ok()) Give(writer.status());
   for (const Event& event : traffic.events) Check((*writer)->Append(event));
@@ -125,47 +142,53 @@ void Measure(const Traffic& traffic, const std::string& folder, int rounds) {
   const std::string best = folder + "/best.witness";
   const auto events = static_cast<double>(traffic.events.size());
 
-  std::vector<double> write_cpu, write_wall;
+  std::vector<double> write_cpu, live_cpu;
   for (int round = 0; round < rounds; ++round) {
-    const double cpu = Cpu();
-    const double wall = Now(CLOCK_MONOTONIC);
-    Write(live, traffic);
-    write_cpu.push_back(Cpu() - cpu);
-    write_wall.push_back(Now(CLOCK_MONOTONIC) - wall);
+    const double a = Cpu();
+    Write(live, traffic, BareLoop());
+    const double b = Cpu();
+    Write(live, traffic, Live());
+    write_cpu.push_back(b - a);
+    live_cpu.push_back(Cpu() - b);
   }
-  Write(everyday, traffic);
-  Write(best, traffic);
+  Write(everyday, traffic, Live());
+  Write(best, traffic, Live());
   const double compact_began = Cpu();
   Check(CompactFile(everyday, PackSettings::Everyday()));
   const double compact_cpu = Cpu() - compact_began;
   Check(CompactFile(best, PackSettings::Best()));
 
-  std::vector<double> ratios, read_cpu;
+  // By the wall, since reading decompresses on a thread of its own, and by what all threads took.
+  std::vector<double> wall_ratios, cpu_ratios, read_cpu;
   std::uint64_t raw = 0;
   Read(everyday);
-  for (int round = 0; round < rounds * 2 + 1; ++round) {
-    const double a = Cpu();
+  for (int round = 0; round < rounds * 4 + 1; ++round) {
+    const Moment a = Moment::Now();
     const std::uint64_t seen = Read(everyday);
-    const double b = Cpu();
+    const Moment b = Moment::Now();
     raw = Decompress(everyday);
-    const double c = Cpu();
+    const Moment c = Moment::Now();
     if (seen != traffic.events.size()) Give(Status(Code::kDamaged, "events are missing"));
-    ratios.push_back((c - b) / (b - a));
-    read_cpu.push_back(b - a);
+    wall_ratios.push_back((c.wall - b.wall) / (b.wall - a.wall));
+    cpu_ratios.push_back((c.cpu - b.cpu) / (b.cpu - a.cpu));
+    read_cpu.push_back(b.cpu - a.cpu);
   }
   const auto csv = static_cast<double>(CsvSize(traffic));
   const double estimate = EstimateBytes(traffic);
+  const auto size = [events](const std::string& path) {
+    return static_cast<double>(SizeOf(path)) / events;
+  };
   std::printf(
       "{\"class\": \"%s\", \"events\": %.0f, \"payload_per_event\": %.2f, \"raw_per_event\": %.2f, "
       "\"csv\": %.3f, \"live\": %.3f, \"everyday\": %.3f, \"best\": %.3f, \"estimate\": %.3f, "
-      "\"write_per_s\": %.0f, \"write_wall_per_s\": %.0f, \"write_spread\": %.3f, "
-      "\"compact_per_s\": %.0f, \"read_per_s\": %.0f, \"read_ratio\": %.3f, \"read_spread\": "
-      "%.3f}\n",
+      "\"write_per_s\": %.0f, \"write_spread\": %.3f, \"live_per_s\": %.0f, "
+      "\"compact_per_s\": %.0f, \"read_per_s\": %.0f, \"read_wall\": %.3f, "
+      "\"read_wall_spread\": %.3f, \"read_cpu\": %.3f, \"read_cpu_spread\": %.3f}\n",
       traffic.name.c_str(), events, static_cast<double>(traffic.storage.size()) / events,
-      static_cast<double>(raw) / events, csv / events, static_cast<double>(SizeOf(live)) / events,
-      static_cast<double>(SizeOf(everyday)) / events, static_cast<double>(SizeOf(best)) / events,
-      estimate / events, events / Median(write_cpu), events / Median(write_wall), Spread(write_cpu),
-      events / compact_cpu, events / Median(read_cpu), Median(ratios), Spread(ratios));
+      static_cast<double>(raw) / events, csv / events, size(live), size(everyday), size(best),
+      estimate / events, events / Median(write_cpu), Spread(write_cpu), events / Median(live_cpu),
+      events / compact_cpu, events / Median(read_cpu), Median(wall_ratios), Spread(wall_ratios),
+      Median(cpu_ratios), Spread(cpu_ratios));
   std::fflush(stdout);
   for (const std::string& path : {live, everyday, best}) ::unlink(path.c_str());
 }
@@ -199,20 +222,27 @@ int Grow(const std::string& path, std::uint64_t bytes) {
 int WriteOne(const std::string& path, std::size_t which, std::size_t events) {
   const std::vector<Traffic> all = AllTraffic(events);
   if (which >= all.size()) return 2;
-  Write(path, all[which]);
+  Write(path, all[which], Live());
   Check(CompactFile(path, PackSettings::Everyday()));
   return 0;
 }
 
 int ReadOne(const std::string& path, int times) {
-  const double began = Cpu();
   std::uint64_t events = 0;
-  for (int i = 0; i < times; ++i) events += Read(path);
-  const double between = Cpu();
-  for (int i = 0; i < times; ++i) Decompress(path);
-  const double took = between - began;
-  std::printf("%.1f M events/s, %.2f of decompression\n", static_cast<double>(events) / took / 1e6,
-              (Cpu() - between) / took);
+  Moment read{}, decompressed{};
+  for (int i = 0; i < times; ++i) {
+    const Moment a = Moment::Now();
+    events += Read(path);
+    const Moment b = Moment::Now();
+    Decompress(path);
+    const Moment c = Moment::Now();
+    read = {read.wall + b.wall - a.wall, read.cpu + b.cpu - a.cpu};
+    decompressed = {decompressed.wall + c.wall - b.wall, decompressed.cpu + c.cpu - b.cpu};
+  }
+  const auto n = static_cast<double>(events) / 1e9;
+  std::printf("ns an event: read %.1f (CPU %.1f), zstd %.1f (CPU %.1f); ratio %.2f (CPU %.2f)\n",
+              read.wall / n, read.cpu / n, decompressed.wall / n, decompressed.cpu / n,
+              decompressed.wall / read.wall, decompressed.cpu / read.cpu);
   return 0;
 }
 
