@@ -30,8 +30,13 @@ class Install(unittest.TestCase):
                       ("share", "bytewitness", "proto", "examination.proto"),
                       ("share", "bytewitness", "proto", "trial.proto"),
                       ("share", "bytewitness", "samples", "sedge-a.textproto"),
-                      ("share", "bytewitness", "samples", "scripts", "butt_watch_copes.py")):
+                      ("share", "bytewitness", "samples", "scripts", "butt_watch_copes.py"),
+                      ("share", "bytewitness", "samples", "sketches", "butt_watch_copes.ino"),
+                      ("share", "bytewitness", "samples", "stand_in", "signal_test.cc")):
             self.assertTrue(os.path.exists(self.path(*parts)), "/".join(parts))
+        for script in ("build", "ci"):
+            path = self.path("share", "bytewitness", "samples", "sketches", script)
+            self.assertTrue(os.access(path, os.X_OK), path)
 
     def test_programs_run_from_there(self):
         for program in ("bytewitness", "bytetrial"):
