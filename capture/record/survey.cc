@@ -11,6 +11,7 @@ Status Surveyor::Run() {
   profile_.line = plan_.line;
   if (Banner() && FindLine()) {
     Unsolicited() && BannerAgain() && Endings() && Echo() && Case() && Longest() && Commands();
+    Review();
   }
   return status_;
 }
@@ -27,17 +28,25 @@ bool Surveyor::Ask(ByteView bytes, const Patience& patience, Heard& heard) {
 
 bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& patience,
                    Heard& heard) {
-  Bytes before;
+  Heard before;
   bool quiet = false;
   if (!UntilSilent(std::max(Duration::Milliseconds(60), line_.CharacterTime() * 6),
                    Duration::Seconds(3), before, quiet))
     return false;
-  if (!Ask(Bytes(command) + BytesOfEnding(ending), patience, raw_)) return false;
-  heard = WithoutUnasked(raw_, profile_.unsolicited, disturbed_);
+  Patience limited = patience;
+  // What talks all the time never falls silent.
+  const auto often = [&](const ProfileUnsolicited& one) {
+    return one.times > 1 && profile_.listened / one.times < Duration::Seconds(3);
+  };
+  if (std::any_of(profile_.unsolicited.begin(), profile_.unsolicited.end(), often))
+    limited.at_most = std::min(patience.at_most, turnaround_ * 2 + Duration::Seconds(4));
+  if (!Ask(Bytes(command) + BytesOfEnding(ending), limited, raw_)) return false;
+  if (log_.size() < 400) log_.push_back(raw_);
+  heard = WithoutUnasked(raw_, profile_.unsolicited, without_);
   return true;
 }
 
-bool Surveyor::UntilSilent(Duration silence, Duration longest, Bytes& heard, bool& quiet) {
+bool Surveyor::UntilSilent(Duration silence, Duration longest, Heard& heard, bool& quiet) {
   const Instant end = talk_.Now() + longest;
   do {
     Result<Heard> got = talk_.Listen(silence);
@@ -45,7 +54,7 @@ bool Surveyor::UntilSilent(Duration silence, Duration longest, Bytes& heard, boo
       status_ = got.status();
       return false;
     }
-    heard += got->bytes();
+    heard.pieces.insert(heard.pieces.end(), got->pieces.begin(), got->pieces.end());
     quiet = got->nothing();
   } while (!quiet && talk_.Now() < end);
   return true;
@@ -64,8 +73,19 @@ Patience Surveyor::Usual() const {
 
 // The answer to the query, though something may have been said unasked in its middle.
 bool Surveyor::IsAnswer(const Heard& heard) const {
+  const Bytes body = Body(heard);
   std::size_t front = 0;
-  return IsWithInsertion(Body(heard), answer_, front);
+  if (body == answer_) return true;
+  if (body == refusal_ || !IsWithInsertion(body, answer_, front)) return false;
+  const Bytes run = body.substr(front, body.size() - answer_.size());
+  // The LF of an echoed CR LF comes when the answer has begun already.
+  if (run == "\n" && heard.sent.ends_with("\r\n")) return true;
+  return MayBeNoise(run) || MayBeUnasked(run, front == 0 || front == answer_.size());
+}
+
+bool Surveyor::IsSpoilt(const Heard& heard) const {
+  const bool echoes = profile_.echo != EchoKind::kUnspecified && profile_.echo != EchoKind::kOff;
+  return heard.bad_bytes > 0 || (echoes && EchoLength(heard) == 0);
 }
 
 bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
@@ -83,7 +103,7 @@ bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_fir
     if (taken == 0 || taken == tries) break;
   }
   good = taken * 4 >= tries * 3;
-  steady = taken == 0 || taken == tries || (tries == 4 && taken != 2);
+  steady = taken == 0 || good;  // what is answered now and then is in doubt
   return true;
 }
 

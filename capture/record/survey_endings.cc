@@ -30,6 +30,12 @@ bool Surveyor::Endings() {
                                                        : first;
   basis.sure = profile_.accepted_endings.empty() || !all_steady ? Found::kUnsure : Found::kSure;
   basis.why = "each ending tried twice, from a clean beginning";
+  if (profile_.accepted_endings.empty()) {
+    // What was taken for an answer was none.
+    ++readable_;
+    Diagnose();
+    return false;
+  }
   if (good["CR LF"] && good["CR"] && !Leftover()) return false;
   return !bare || Silence();
 }
@@ -50,6 +56,7 @@ bool Surveyor::Leftover() {
     if (spoilt == 0 || spoilt == tries) break;
   }
   profile_.leftover_spoils = spoilt * 4 >= tries * 3;
+  if (spoilt != 0 && spoilt != tries) profile_.ending_basis.sure = Found::kUnsure;
   return true;
 }
 
@@ -73,8 +80,12 @@ bool Surveyor::Silence() {
     // An echoing module gives the halves back apart; something unasked may come between.
     Heard both = raw_;
     both.pieces.insert(both.pieces.begin(), first.pieces.begin(), first.pieces.end());
-    both = WithoutUnasked(both, profile_.unsolicited, disturbed_);
-    one = both.bytes().find(answer_) != Bytes::npos;
+    both = WithoutUnasked(both, profile_.unsolicited, without_);
+    const Bytes all = both.bytes();
+    const std::size_t at = all.find(answer_);
+    one = at != Bytes::npos &&
+          (refusal_.empty() ||
+           (all.substr(0, at) + all.substr(at + answer_.size())).find(refusal_) == Bytes::npos);
     return true;
   };
   Duration low;

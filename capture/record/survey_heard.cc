@@ -26,8 +26,22 @@ std::size_t EchoLength(const Heard& heard) {
   while (lead + same < all.size() && same < heard.sent.size() &&
          all[lead + same] == heard.sent[same])
     ++same;
+  if (bare < 2 || same < bare) return 0;
   // Of the ending as much as comes back before the answer.
-  return bare >= 2 && same >= bare ? lead + same : 0;
+  const std::size_t end = lead + same;
+  const bool doubtful = heard.sent.ends_with('\r') && same == heard.sent.size() &&
+                        end < all.size() && all[end] == '\n';
+  if (!doubtful) return end;
+  const auto at = [&](std::size_t index) {
+    for (const HeardPiece& piece : heard.pieces) {
+      if (index < piece.bytes.size()) return piece.at;
+      index -= piece.bytes.size();
+    }
+    return heard.pieces.back().at;
+  };
+  const Duration before = at(end - 1) - at(end - 2);
+  const Duration behind = at(end) - at(end - 1);
+  return before > behind * 2 && before > Duration::Milliseconds(2) ? end - 1 : end;
 }
 
 Bytes Body(const Heard& heard) { return heard.bytes().substr(EchoLength(heard)); }
@@ -77,27 +91,54 @@ ReplyTiming TimingOf(const Heard& heard, const LineSettings& line) {
 }
 
 Heard WithoutUnasked(const Heard& heard, const std::vector<ProfileUnsolicited>& known,
-                     bool& found) {
-  found = false;
-  Bytes all = heard.bytes();
+                     Without& without) {
+  without = Without();
+  const Bytes all = heard.bytes();
   std::vector<bool> gone(all.size());
+  const auto take = [&](std::size_t at, std::size_t size) {
+    std::fill_n(gone.begin() + static_cast<std::ptrdiff_t>(at), size, true);
+    without.any = true;
+  };
   for (const ProfileUnsolicited& one : known) {
-    if (one.text.size() < 3) continue;
+    if (one.text.size() < 3 || one.times < 2) continue;
     for (std::size_t at = all.find(one.text); at != Bytes::npos;
-         at = all.find(one.text, at + one.text.size())) {
-      std::fill_n(gone.begin() + static_cast<std::ptrdiff_t>(at), one.text.size(), true);
-      found = true;
+         at = all.find(one.text, at + one.text.size()))
+      take(at, one.text.size());
+  }
+  // What is too short to be looked for anywhere counts where it stands alone.
+  std::size_t begin = 0;
+  for (const Heard& saying : known.empty() ? std::vector<Heard>() : Sayings(heard)) {
+    const Bytes text = saying.bytes();
+    for (const ProfileUnsolicited& one : known)
+      if (one.times > 1 && one.text == text) take(begin, text.size());
+    begin += text.size();
+  }
+  // Where listening was cut off, so may be the last of what is said again and again.
+  if (heard.end == HeardEnd::kTooLong) {
+    for (const ProfileUnsolicited& one : known) {
+      if (one.times < 2) continue;
+      for (std::size_t size = std::min(one.text.size() - 1, all.size()); size > 0; --size) {
+        const Bytes begun = one.text.substr(0, size);
+        if (!all.ends_with(begun) || begun.find_first_not_of("\r\n") == Bytes::npos) continue;
+        take(all.size() - size, size);
+        break;
+      }
     }
   }
-  if (!found) return heard;
+  if (!without.any) return heard;
   Heard out = heard;
   out.pieces.clear();
   std::size_t at = 0;
+  bool taken = false;
   for (const HeardPiece& piece : heard.pieces) {
     HeardPiece kept = piece;
     kept.bytes.clear();
-    for (const char c : piece.bytes)
-      if (!gone[at++]) kept.bytes += c;
+    for (const char c : piece.bytes) {
+      taken = taken || gone[at];
+      if (gone[at++]) continue;
+      kept.bytes += c;
+      without.times_spoilt = taken;
+    }
     if (!kept.bytes.empty()) out.pieces.push_back(std::move(kept));
   }
   return out;
@@ -106,6 +147,46 @@ Heard WithoutUnasked(const Heard& heard, const std::vector<ProfileUnsolicited>& 
 bool MayBeUnasked(ByteView run, bool at_an_end) {
   return run.size() >= 3 &&
          (at_an_end || run.find('\r') != ByteView::npos || run.find('\n') != ByteView::npos);
+}
+
+bool MayBeNoise(ByteView run) {
+  return run.size() <= 2 && !std::all_of(run.begin(), run.end(), [](char c) {
+           return (c >= '0' && c <= '9') || c == '\r' || c == '\n';
+         });
+}
+
+std::vector<Heard> Sayings(const Heard& heard) {
+  constexpr Duration kPause = Duration::Milliseconds(100);
+  std::vector<Heard> out;
+  bool open = false;  // the last one goes on
+  const auto only_endings = [](const Bytes& text) {
+    return text.find_first_not_of("\r\n") == Bytes::npos;
+  };
+  for (const HeardPiece& piece : heard.pieces) {
+    if (!out.empty() && piece.at - out.back().pieces.back().at > kPause) open = false;
+    for (std::size_t from = 0; from < piece.bytes.size();) {
+      const std::size_t end = std::min(piece.bytes.find('\n', from), piece.bytes.size() - 1) + 1;
+      if (!open) out.emplace_back();
+      HeardPiece part = piece;
+      part.bytes = piece.bytes.substr(from, end - from);
+      out.back().pieces.push_back(std::move(part));
+      const Bytes text = out.back().bytes();
+      open = !text.ends_with('\n') || only_endings(text);
+      from = end;
+    }
+  }
+  return out;
+}
+
+Bytes Shape(ByteView text) {
+  Bytes out;
+  bool figure = false;
+  for (const char c : text) {
+    const bool digit = c >= '0' && c <= '9';
+    if (!digit || !figure) out += digit ? '0' : c;
+    figure = digit;
+  }
+  return out;
 }
 
 void AddEvidence(Basis& basis, const Heard& heard) {

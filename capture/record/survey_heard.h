@@ -13,7 +13,8 @@ namespace witness {
 bool Readable(ByteView bytes);
 
 // How many bytes at the front of what was heard are the command coming back, with line endings that
-// a command before may have left in front of it.
+// a command before may have left in front of it. Where a CR may be the echo's or the reply's own
+// (an LF follows), it belongs to that which lies closer in time.
 std::size_t EchoLength(const Heard& heard);
 
 // What was heard, without the echo.
@@ -36,13 +37,28 @@ struct ReplyTiming {
 Duration PieceGap(const LineSettings& line);
 ReplyTiming TimingOf(const Heard& heard, const LineSettings& line);
 
-// `heard` without what is known to be said unasked, wherever it stands whole; `found` tells whether
-// there was any.
-Heard WithoutUnasked(const Heard& heard, const std::vector<ProfileUnsolicited>& known, bool& found);
+// `heard` without what is known to be said unasked, wherever it stands whole.
+struct Without {
+  bool any = false;           // something was left out
+  bool times_spoilt = false;  // and not only behind all that is left
+};
+Heard WithoutUnasked(const Heard& heard, const std::vector<ProfileUnsolicited>& known,
+                     Without& without);
 
 // Whether a run of bytes that stood inside an answer may be a saying of its own: long enough, and
 // with a line ending or at one end of the answer. A figure that has one digit more is none.
 bool MayBeUnasked(ByteView run, bool at_an_end);
+
+// Whether a run of bytes that stood inside an answer is what a line picks up: too short to be said.
+bool MayBeNoise(ByteView run);
+
+// What was heard while nothing was asked, saying by saying: one ends with an LF or before a pause;
+// a line ending that stands before a line belongs to it.
+std::vector<Heard> Sayings(const Heard& heard);
+
+// `text` with each figure ("41", "-71" without its sign) as one '0': answers that differ in figures
+// only have the same shape.
+Bytes Shape(ByteView text);
 
 // Counts a try and keeps the events of it (of the first some forty).
 void AddEvidence(Basis& basis, const Heard& heard);

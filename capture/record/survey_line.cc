@@ -1,6 +1,7 @@
 // Rate, format and a first ending; or, where nothing answers, what to look at.
 #include <algorithm>
 #include <iterator>
+#include <map>
 
 #include "capture/base/text.h"
 #include "capture/record/survey_steps.h"
@@ -10,53 +11,54 @@ namespace {
 
 constexpr Duration kShortQuiet = Duration::Milliseconds(300);
 
-}  // namespace
+// `text` is `wanted`, though something may have been said unasked, or a stray byte have come.
+bool IsButForASaying(const Bytes& text, const Bytes& wanted) {
+  if (text == wanted) return true;
+  std::size_t front = 0;
+  if (wanted.empty()) return false;
+  if (!IsWithInsertion(text, wanted, front)) return false;
+  const ByteView run = ByteView(text).substr(front, text.size() - wanted.size());
+  return MayBeNoise(run) || MayBeUnasked(run, front == 0 || front == wanted.size());
+}
 
-bool Surveyor::Banner() {
-  Basis& basis = profile_.banner_basis;
-  if (!plan_.reset_line) {
-    basis.why = "the module was not reset (--reset dtr or rts, if a line is wired to it)";
-    return true;
-  }
-  progress_("resetting the module and listening for its banner");
-  if (Status s = talk_.Pulse(*plan_.reset_line, Duration::Milliseconds(100)); !s.ok()) {
-    if (s.code() == Code::kInterrupted || s.code() == Code::kDisconnected) {
-      status_ = s;
-      return false;
+std::size_t Unreadable(const Bytes& bytes) {
+  return static_cast<std::size_t>(std::count_if(bytes.begin(), bytes.end(), [](char c) {
+    return (c < 0x20 || c > 0x7E) && c != '\r' && c != '\n' && c != '\t';
+  }));
+}
+
+// Of the answers the one that most of the others are, but for something said unasked.
+Bytes MostFrequent(const std::vector<Heard>& answers) {
+  Bytes best;
+  std::ptrdiff_t most = 0;
+  for (const Heard& answer : answers) {
+    const Bytes body = Body(answer);
+    const auto like = std::count_if(answers.begin(), answers.end(), [&](const Heard& other) {
+      return IsButForASaying(Body(other), body);
+    });
+    if (Readable(body) && like > most) {
+      best = body;
+      most = like;
     }
-    basis.why = s.message();
-    return true;
   }
-  const Instant released = talk_.Now();
-  Result<Heard> heard = talk_.Listen(Duration::Seconds(4));
-  if (!heard.ok()) {
-    status_ = heard.status();
-    return false;
-  }
-  AddEvidence(basis, *heard);
-  const Heard banner = WithoutUnasked(*heard, profile_.unsolicited, disturbed_);
-  const Bytes bytes = banner.bytes();
-  if (bytes.empty()) {
-    basis.sure = Found::kNotFound;
-    basis.why = "nothing came within 4 s of the reset";
-  } else if (!Readable(bytes)) {
-    basis.sure = Found::kUnsure;
-    basis.why = "something unreadable came: the first rate tried is probably not the banner's";
-  } else {
-    profile_.banner = bytes;
-    profile_.banner_after = banner.pieces.front().at - released;
-    basis.sure = Found::kLikely;
-    basis.why = "came once after the reset, before any command";
-  }
-  return true;
+  return best;
 }
 
-// At a wrong rate a banner is rubbish, or nothing at all: once the rate is known it is listened for
-// again.
-bool Surveyor::BannerAgain() {
-  const bool open = profile_.banner.empty() && profile_.banner_basis.sure != Found::kNotTried;
-  return !open || line_ == plan_.line || Banner();
+// Whether one answer, perhaps silence, was had to both; the one with the least in it is meant.
+bool AlikeInBoth(const std::vector<Bytes>& first, const std::vector<Bytes>& second, Bytes& what) {
+  bool found = false;
+  for (const Bytes& one : first) {
+    for (const Bytes& other : second) {
+      const Bytes& shorter = one.size() <= other.size() ? one : other;
+      if (!IsButForASaying(&shorter == &one ? other : one, shorter)) continue;
+      if (!found || shorter.size() < what.size()) what = shorter;
+      found = true;
+    }
+  }
+  return found;
 }
+
+}  // namespace
 
 bool Surveyor::FindLine() {
   std::vector<LineSettings> lines;
@@ -109,7 +111,10 @@ bool Surveyor::TryLine(const LineSettings& line, Duration wait, bool& found) {
   }
   progress_("trying " + FormatLineSettings(line));
   line_ = line;
+  log_.clear();
+  profile_.unsolicited.clear();
   const int came_back_before = came_back_;
+  const int others_before = readable_ + unreadable_;
   // A port that has no rate of its own (pty, TCP) would look alike at each.
   for (const SurveyEnding& ending : kSurveyEndings) {
     Patience patience = {wait, kShortQuiet, Duration::Seconds(5), wait};
@@ -132,14 +137,19 @@ bool Surveyor::TryLine(const LineSettings& line, Duration wait, bool& found) {
       return true;
     }
   }
-  if (came_back_ - came_back_before == static_cast<int>(std::size(kSurveyEndings)))
-    comes_back_whole_ = true;
+  comes_back_whole_ = comes_back_whole_ || (came_back_ - came_back_before ==
+                                                static_cast<int>(std::size(kSurveyEndings)) &&
+                                            readable_ + unreadable_ == others_before);
   return true;
 }
 
 // For the diagnosis: what kind of thing was heard.
 void Surveyor::Note(const Heard& heard) {
   if (heard.nothing()) return;
+  if (EchoLength(heard) > 0 && heard.bad_bytes == 0) {
+    echo_line_ = line_;
+    came_back_after_ = heard.pieces.back().at - heard.sent_by;
+  }
   if (EchoLength(heard) > 0 && Body(heard).empty())
     ++came_back_;
   else if (Readable(Body(heard)))
@@ -153,81 +163,98 @@ void Surveyor::Note(const Heard& heard) {
 // otherwise than it talks unasked?
 bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
   understood = false;
-  // Late answers to what was tried before must not be taken for answers to this.
-  Bytes talked;
+  // Late answers to what was tried before must not be taken for answers to this; and what it says
+  // again and again is left out from here on.
+  Heard talked;
   bool quiet = false;
   if (!UntilSilent(Duration::Milliseconds(2500), Duration::Seconds(6), talked, quiet)) return false;
+  if (!quiet) {
+    for (const Heard& saying : Sayings(talked)) CountUnasked(saying.bytes(), saying);
+    std::erase_if(profile_.unsolicited, [](const auto& one) { return one.times < 2; });
+  }
   const Patience patience = {Duration::Seconds(5), Duration::Milliseconds(500),
                              Duration::Seconds(8), Duration::Milliseconds(2500)};
+  // Neither their order nor their distance is regular, so that nothing that is said unasked in
+  // regular steps comes after each query and after nothing else.
+  struct Probe {
+    ByteView command;
+    Duration pause;
+  };
+  const auto ms = [](int n) { return Duration::Milliseconds(n); };
+  const ByteView query = plan_.query;
+  const Probe probes[] = {
+      {query, ms(0)},          {kUnknownQuery, ms(0)},        {query, ms(370)},
+      {query, ms(0)},          {kOtherUnknownQuery, ms(910)}, {kForeignQuery, ms(0)},
+      {query, ms(1700)},       {kUnknownQuery, ms(0)},        {kOtherUnknownQuery, ms(230)},
+      {kForeignQuery, ms(510)}};
   Basis basis;
   Bytes all;
+  std::size_t bad = 0;  // framing or parity errors: not this rate and format
   std::vector<Heard> answers;
-  std::vector<Bytes> refusals;
-  const auto ask = [&](ByteView command, Heard& heard) {
-    if (!Ask(command, ending.name, patience, heard)) return false;
+  std::map<ByteView, std::vector<Bytes>> refusals;
+  for (const Probe& probe : probes) {
+    Heard heard;
+    if (probe.pause > Duration::Zero() && !Pause(probe.pause)) return false;
+    if (!Ask(probe.command, ending.name, patience, heard)) return false;
     AddEvidence(basis, heard);
     all += heard.bytes();
-    return true;
-  };
-  std::size_t bad = 0;  // framing or parity errors: not this rate and format
-  for (const ByteView unknown : {kUnknownQuery, kOtherUnknownQuery, ByteView()}) {
-    Heard heard;
-    if (!ask(plan_.query, heard)) return false;
     bad += heard.bad_bytes;
+    if (probe.command != query) {
+      refusals[probe.command].push_back(Body(heard));
+      // Plainly no answers: an echo, mangled or not, or a talker.
+      Bytes ignored;
+      if (answers.size() == 1 && Body(heard) == Body(answers[0])) break;
+      if (refusals.size() == 2 &&
+          !AlikeInBoth(refusals[kUnknownQuery], refusals[kOtherUnknownQuery], ignored) &&
+          Unreadable(all) > 0)
+        break;
+      continue;
+    }
     // What has nothing to say to the query is not to be asked further.
     if (answers.empty() && !Readable(Body(heard))) return true;
     answers.push_back(heard);
-    if (unknown.empty()) break;
-    if (!ask(unknown, heard)) return false;
-    refusals.push_back(Body(heard));
   }
-  // The shortest is the one without anything said unasked. Something said unasked that happens to
-  // follow a query comes after another time on each.
-  Bytes wanted;
-  for (const Heard& answer : answers) {
-    const Bytes body = Body(answer);
-    if (Readable(body) && (wanted.empty() || body.size() < wanted.size())) wanted = body;
-  }
-  std::vector<Duration> turnarounds;
-  for (const Heard& answer : answers) {
-    if (const auto turnaround = TimingOf(answer, line_).turnaround; turnaround)
-      turnarounds.push_back(*turnaround);
-  }
-  std::sort(turnarounds.begin(), turnarounds.end());
-  const bool in_step =
-      turnarounds.empty() || turnarounds.back() - turnarounds.front() <=
-                                 turnarounds.front() / 2 + Duration::Milliseconds(200);
-  std::size_t front = 0;
-  const auto alike = [&](const Bytes& one, const Bytes& other) {
-    return one == other || IsWithInsertion(one, other, front) || IsWithInsertion(other, one, front);
-  };
+  const Bytes wanted = MostFrequent(answers);
   const auto same = std::count_if(answers.begin(), answers.end(), [&](const Heard& answer) {
-    return IsWithInsertion(Body(answer), wanted, front);
+    return IsButForASaying(Body(answer), wanted);
   });
-  const bool elsewhere = talked.find(wanted) != Bytes::npos || alike(wanted, refusals[0]) ||
-                         alike(wanted, refusals[1]);
-  // Line noise and what comes back mangled at a wrong rate change with what is sent.
-  const auto one_saying_apart = [&](const Bytes& one, const Bytes& other) {
-    return IsWithInsertion(one, other, front) &&
-           MayBeUnasked(ByteView(one).substr(front, one.size() - other.size()), false);
-  };
-  const bool refuses_alike = refusals[0] == refusals[1] || refusals[0].empty() ||
-                             refusals[1].empty() || one_saying_apart(refusals[0], refusals[1]) ||
-                             one_saying_apart(refusals[1], refusals[0]);
-  const auto unreadable = std::count_if(all.begin(), all.end(), [](char c) {
-    return (c < 0x20 || c > 0x7E) && c != '\r' && c != '\n' && c != '\t';
+  // The two that cannot exist are refused in the same words, or both with silence; what begins
+  // otherwise may be passed over in silence. What is mangled by a wrong rate changes with what is
+  // sent.
+  Bytes refusal;
+  const bool refuses = AlikeInBoth(refusals[kUnknownQuery], refusals[kOtherUnknownQuery], refusal);
+  const std::vector<Bytes>& foreign = refusals[kForeignQuery];
+  const bool mangles = std::none_of(foreign.begin(), foreign.end(), [&](const Bytes& one) {
+    return one.empty() || IsButForASaying(one, refusal);
   });
-  understood = same >= 2 && in_step && !elsewhere && refuses_alike && bad == 0 &&
-               static_cast<std::size_t>(unreadable) * 20 <= all.size();
+  // A wrong rate gives nothing back as it was.
+  const bool echoes_elsewhere = echo_line_ &&
+                                (echo_line_->baud != line_.baud ||
+                                 echo_line_->BitsPerCharacter() != line_.BitsPerCharacter()) &&
+                                std::none_of(answers.begin(), answers.end(),
+                                             [](const Heard& one) { return EchoLength(one) > 0; });
+  // Where nothing is refused in words, it may be what the module says now and then.
+  const std::ptrdiff_t needed = refusal.empty() ? 4 : 3;
+  understood = same >= needed && !echoes_elsewhere && Readable(wanted) && refuses &&
+               wanted != refusal && !mangles && talked.bytes().find(wanted) == Bytes::npos &&
+               bad == 0 && Unreadable(all) * 20 <= all.size();
+  if (understood && refusal.empty()) {
+    Heard unasked;
+    if (!UntilSilent(Duration::Seconds(15), Duration::Seconds(15), unasked, quiet)) return false;
+    understood = unasked.bytes().find(wanted) == Bytes::npos;
+  }
   if (!understood) {
     ++readable_;
     return true;
   }
   answer_ = wanted;
-  turnaround_ = turnarounds.empty() ? Duration::Zero() : turnarounds.back();
-  basis.sure = same == 3 ? Found::kSure : Found::kLikely;
+  refusal_ = refusal;
+  turnaround_ = Duration::Zero();
+  for (const Heard& answer : answers)
+    turnaround_ = std::max(turnaround_, TimingOf(answer, line_).turnaround.value_or(turnaround_));
+  basis.sure = same == 4 ? Found::kSure : Found::kLikely;
   basis.why = "readable answers at " + FormatLineSettings(line_) + ", " + std::to_string(same) +
-              " of 3 alike" +
+              " of 4 alike" +
               (line_.stop_bits == StopBits::kOne ? " (two stop bits would look the same)" : "");
   profile_.line_basis = basis;
   profile_.piece_gap = PieceGap(line_);
@@ -240,11 +267,12 @@ void Surveyor::Diagnose() {
   profile_.line_basis.sure = Found::kNotFound;
   profile_.line_basis.why = "no rate and format that was tried gave answers";
   profile_.line_basis.tries = basis.tries;
-  basis.sure = Found::kLikely;
+  // Never more: what was not tried may answer.
+  basis.sure = Found::kUnsure;
   if (comes_back_whole_) {
     profile_.state = ModuleState::kAllComesBack;
-    basis.why =
-        "what was sent came back, and nothing else, " + std::to_string(came_back_) + " times";
+    basis.why = "what was sent came back, and nothing else, " + std::to_string(came_back_) +
+                " times; last " + FormatDuration(came_back_after_) + " after it had left";
     profile_.check = {
         "Is a data session open? Then commands go to the far side and come back from there: end "
         "the session or power the module off and on",
@@ -252,7 +280,6 @@ void Surveyor::Diagnose() {
         "A module that only echoes may want another line ending or rate"};
   } else if (readable_ > 0) {
     profile_.state = ModuleState::kTalksOnly;
-    basis.sure = Found::kUnsure;
     basis.why = "readable text came, but no query was answered otherwise than what cannot exist";
     profile_.check = {
         "The module may only talk (a receiver, a sensor): record it with `bytewitness record`",

@@ -13,7 +13,9 @@ bool Surveyor::Echo() {
   int echoed = 0;
   int early = 0;
   int late = 0;
-  for (int round = 0; round < 3; ++round) {
+  int rounds = 0;
+  // Where the first do not agree, some more are tried.
+  for (; rounds < 3 || (rounds < 6 && echoed > 0 && echoed < rounds); ++rounds) {
     Heard heard;
     if (!Ask(longer, profile_.send_ending, Usual(), heard)) return false;
     AddEvidence(basis, heard);
@@ -23,12 +25,15 @@ bool Surveyor::Echo() {
     if (leaving < Duration::Milliseconds(4)) continue;  // too fast to tell
     (heard.pieces.front().at < heard.sent_at + leaving / 2 ? early : late) += 1;
   }
-  profile_.echo = echoed < 2   ? EchoKind::kOff
-                  : early >= 2 ? EchoKind::kByCharacter
-                  : late >= 2  ? EchoKind::kWhole
-                               : EchoKind::kOn;
-  basis.sure = echoed == 0 || echoed == 3 ? Found::kSure : Found::kLikely;
-  basis.why = std::to_string(echoed) + " of 3 commands came back";
+  const bool sure = echoed == 0 || echoed == rounds;
+  const bool likely = sure || echoed == 1 || echoed >= 4;
+  profile_.echo = !likely                  ? EchoKind::kUnspecified
+                  : echoed < 2             ? EchoKind::kOff
+                  : early > 1 && late == 0 ? EchoKind::kByCharacter
+                  : late > 1 && early == 0 ? EchoKind::kWhole
+                                           : EchoKind::kOn;
+  basis.sure = sure ? Found::kSure : likely ? Found::kLikely : Found::kUnsure;
+  basis.why = std::to_string(echoed) + " of " + std::to_string(rounds) + " commands came back";
   if (profile_.echo == EchoKind::kOn) basis.why += "; at this rate not to be told how";
   return Clean();
 }

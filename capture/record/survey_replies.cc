@@ -1,4 +1,4 @@
-// The list of commands, and what comes unasked.
+// The list of commands: each is asked several times, and what came is weighed.
 #include <algorithm>
 #include <map>
 
@@ -6,6 +6,26 @@
 #include "capture/record/survey_steps.h"
 
 namespace witness {
+namespace {
+
+// How long a first answer is waited for; where one came, the next are waited for accordingly.
+constexpr Duration kLongestWait = Duration::Seconds(8);
+
+// Whether all that was heard came after nearly the same time.
+template <typename Tries>
+bool InStep(const Tries& tries) {
+  Duration least = Duration::Seconds(1000);
+  Duration most;
+  for (const auto& one : tries) {
+    if (one.raw.nothing()) return false;
+    const Duration after = one.raw.pieces.back().at - one.raw.sent_by;
+    least = std::min(least, after);
+    most = std::max(most, after);
+  }
+  return most - least <= least / 20 + Duration::Milliseconds(50);
+}
+
+}  // namespace
 
 bool Surveyor::Commands() {
   profile_.unknown.command = kUnknownQuery;
@@ -39,51 +59,106 @@ bool Surveyor::Commands() {
   return true;
 }
 
-bool Surveyor::Repeat(ProfileReply& reply) {
-  // A change is made once; asking is repeated. Where something said unasked came into every answer,
-  // it is asked some more times, further and further apart, for it might keep step with us.
-  const int times = reply.change.empty() ? plan_.repeats : 1;
-  const int most = reply.change.empty() ? times + 6 : 1;
-  struct Try {
-    Bytes body;
+bool Surveyor::StillAnswers(bool& answers) {
+  answers = false;
+  for (int i = 0; i < 2 && !answers; ++i) {
     Heard heard;
-    bool disturbed;
-    Heard raw;
-  };
+    if (!Ask(plan_.query, profile_.send_ending, Usual(), heard)) return false;
+    answers = IsAnswer(heard);
+  }
+  return true;
+}
+
+bool Surveyor::Repeat(ProfileReply& reply) {
   std::vector<Try> tries;
+  if (!AskAgainAndAgain(reply, tries)) return false;
+  Weigh(reply, tries);
+  if (reply.outcome != ReplyOutcome::kNoAnswer || !reply.change.empty()) return true;
+  // It had nothing to say; or it has gone to sleep, or into another mode.
+  bool answers = false;
+  if (!StillAnswers(answers)) return false;
+  if (!answers) {
+    reply.basis.sure = Found::kUnsure;
+    reply.basis.why += "; but the query was not answered then either";
+  }
+  return true;
+}
+
+// A change is made once; asking is repeated. Where something said unasked came into every answer,
+// or the answers do not agree, it is asked some more times, further and further apart, for what is
+// said unasked might keep step with us.
+bool Surveyor::AskAgainAndAgain(ProfileReply& reply, std::vector<Try>& tries) {
+  const bool change = !reply.change.empty();
+  const int times = change ? 1 : plan_.repeats;
+  const int most = change || times < 3 ? times : times + 6;
   Patience patience = Usual();
   patience.quiet = Duration::Seconds(1);
-  int clean = 0;
-  for (int i = 0; i < times || (clean * 2 <= times && i < most); ++i) {
-    if (i >= times && !Pause(Duration::Milliseconds(370) * (i - times + 1))) return false;
+  patience.wait = std::max(patience.wait, kLongestWait);
+  std::map<Bytes, int> alike;
+  int most_alike = 0;
+  bool out_of_step = false;  // something came unasked: not in equal steps, then
+  for (int i = 0; i < times || (most_alike * 2 <= times && i < most); ++i) {
+    if ((i >= times || out_of_step) && !Pause(Duration::Milliseconds(370) * (i + 1))) return false;
     Heard heard;
     if (!Ask(reply.command, profile_.send_ending, patience, heard)) return false;
     AddEvidence(reply.basis, heard);
-    clean += !disturbed_;
-    tries.push_back({Body(heard), heard, disturbed_, raw_});
+    const Try one = {
+        Body(heard),     heard,
+        without_.any,    without_.times_spoilt || (without_.any && Body(heard).empty()),
+        IsSpoilt(heard), raw_};
+    if (!one.spoilt) most_alike = std::max(most_alike, ++alike[Shape(one.body)]);
+    if (const auto turnaround = TimingOf(heard, line_).turnaround; turnaround)
+      patience.wait = std::max(Usual().wait, *turnaround * 3);
+    else if (i == 1 && alike.size() == 1)
+      patience.wait = Usual().wait;
+    out_of_step = out_of_step || one.stripped || alike.size() > 1;
+    tries.push_back(one);
   }
-  // What is in it every time belongs to the answer.
-  if (clean == 0 && tries.size() > 1) {
+  // What is in it every time, and after the same time, belongs to the answer.
+  const bool always =
+      std::all_of(tries.begin(), tries.end(), [](const Try& one) { return one.stripped; });
+  // But what is said so often that it must come into every answer does not.
+  const Duration longest = patience.wait + patience.quiet;
+  const bool often = std::any_of(
+      profile_.unsolicited.begin(), profile_.unsolicited.end(),
+      [&](const auto& one) { return one.times > 1 && profile_.listened / one.times < longest; });
+  if (always && !often && tries.size() > 2 && InStep(tries)) {
     for (Try& one : tries) {
       one.body = Body(one.raw);
       one.heard = one.raw;
       one.disturbed = false;
     }
   }
-  // What came unasked in the middle of an answer is what the other answers do without.
+  return true;
+}
+
+void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
+  const auto spoilt =
+      std::count_if(tries.begin(), tries.end(), [](const Try& one) { return one.spoilt; });
+  const int count = static_cast<int>(tries.size() - static_cast<std::size_t>(spoilt));
+  std::erase_if(tries, [&](const Try& one) { return one.spoilt && count > 0; });
+  // What came unasked in the middle of an answer is what the other answers do without. The usual
+  // answer is the one that most are, though figures in it may change.
+  std::map<Bytes, int> shapes;
+  for (const Try& one : tries) ++shapes[Shape(one.body)];
+  const auto most =
+      std::max_element(shapes.begin(), shapes.end(),
+                       [](const auto& a, const auto& b) { return a.second < b.second; });
   std::map<Bytes, int> counts;
-  for (const Try& one : tries) ++counts[one.body];
+  for (const Try& one : tries)
+    if (Shape(one.body) == most->first) ++counts[one.body];
   const Bytes usual =
       std::max_element(counts.begin(), counts.end(), [](const auto& a, const auto& b) {
         return a.second < b.second;
       })->first;
-  const int count = static_cast<int>(tries.size());
   std::map<Bytes, int> texts;
   std::vector<Bytes> order;
+  int silent = 0;
+  int of_usual_shape = 0;
   for (Try& one : tries) {
-    if (counts[usual] * 2 > count && one.body != usual &&
-        TakeOutUnasked(one.body, usual, one.heard))
-      one.disturbed = true;
+    if (one.body != usual && TakeOutUnasked(one.body, usual, one.heard)) one.disturbed = true;
+    of_usual_shape += Shape(one.body) == most->first;
+    silent += one.body.empty();
     if (!one.disturbed) {
       const ReplyTiming timing = TimingOf(one.heard, line_);
       if (timing.turnaround) reply.turnarounds.push_back(*timing.turnaround);
@@ -99,93 +174,22 @@ bool Surveyor::Repeat(ProfileReply& reply) {
                    [&](const Bytes& a, const Bytes& b) { return texts[a] > texts[b]; });
   reply.texts = order;
   const bool refused = !profile_.unknown.texts.empty() && &reply != &profile_.unknown &&
-                       order == profile_.unknown.texts;
+                       !usual.empty() && usual == profile_.unknown.texts.front();
   reply.outcome = order.empty() ? ReplyOutcome::kNoAnswer
                   : refused     ? ReplyOutcome::kRefused
                                 : ReplyOutcome::kAnswered;
-  const bool alike = order.size() <= 1 && (order.empty() || texts[order[0]] == count);
-  reply.basis.sure = count == 1 ? Found::kLikely : alike ? Found::kSure : Found::kLikely;
-  reply.basis.why = order.size() > 1 ? std::to_string(order.size()) + " different answers in " +
-                                           std::to_string(count)
-                    : alike ? std::to_string(count) + " alike"
-                            : "not answered each time";
-  return true;
-}
-
-// True if `body` is `usual` (which may be silence) with a run of bytes put in; the run is then
-// counted as unsolicited.
-bool Surveyor::TakeOutUnasked(Bytes& body, const Bytes& usual, const Heard& heard) {
-  std::size_t front = 0;
-  if (body.size() == usual.size()) return false;
-  if (!usual.empty() && !IsWithInsertion(body, usual, front)) return false;
-  // Where equal bytes leave several places for the run, one that ends with a line is meant.
-  const std::size_t length = body.size() - usual.size();
-  for (std::size_t f = front + 1; f-- > 0;) {
-    if (body.substr(0, f) + body.substr(f + length) != usual) break;
-    if (body[f + length - 1] != '\n' && body[f + length - 1] != '\r') continue;
-    front = f;
-    break;
-  }
-  const Bytes run = body.substr(front, length);
-  if (!MayBeUnasked(run, front == 0 || front == usual.size())) return false;
-  // A run with the command in it is an echo that was disturbed: nobody's saying.
-  if (run.find(heard.sent.substr(0, heard.sent.find_last_not_of("\r\n") + 1)) == Bytes::npos)
-    CountUnasked(run, heard);
-  body = usual;
-  return true;
-}
-
-void Surveyor::CountUnasked(const Bytes& text, const Heard& heard) {
-  for (ProfileUnsolicited& one : profile_.unsolicited) {
-    if (one.text != text) continue;
-    ++one.times;
-    AddEvidence(one.basis, heard);
-    return;
-  }
-  ProfileUnsolicited one;
-  one.text = text;
-  one.times = 1;
-  AddEvidence(one.basis, heard);
-  one.basis.sure = Found::kLikely;
-  one.basis.why = heard.sent.empty() ? "came while only listening" : "came inside an answer";
-  profile_.unsolicited.push_back(std::move(one));
-}
-
-bool Surveyor::Unsolicited() {
-  progress_("listening for what it says unasked");
-  Result<Heard> heard = talk_.Listen(plan_.listen);
-  if (!heard.ok()) {
-    status_ = heard.status();
-    return false;
-  }
-  profile_.listened = plan_.listen;
-  // A saying that was cut by the end of listening is heard out.
-  if (!heard->nothing() && talk_.Now() - heard->pieces.back().at < Duration::Milliseconds(200)) {
-    Result<Heard> rest = talk_.Listen(Duration::Milliseconds(500));
-    if (!rest.ok()) {
-      status_ = rest.status();
-      return false;
-    }
-    for (HeardPiece& piece : rest->pieces) heard->pieces.push_back(std::move(piece));
-  }
-  // One saying ends with an LF or a pause.
-  Heard one;
-  const auto flush = [&] {
-    if (!one.pieces.empty()) CountUnasked(one.bytes(), one);
-    one.pieces.clear();
-  };
-  for (const HeardPiece& piece : heard->pieces) {
-    if (!one.pieces.empty() && (piece.at - one.pieces.back().at > Duration::Milliseconds(100) ||
-                                one.pieces.back().bytes.ends_with('\n')))
-      flush();
-    one.pieces.push_back(piece);
-  }
-  flush();
-  Basis& basis = profile_.unsolicited_basis;
-  AddEvidence(basis, *heard);
-  basis.sure = profile_.unsolicited.empty() ? Found::kNotFound : Found::kSure;
-  basis.why = "listened for " + FormatDuration(plan_.listen);
-  return true;
+  const bool alike = of_usual_shape == static_cast<int>(tries.size());
+  const int others = static_cast<int>(tries.size()) - of_usual_shape - (usual.empty() ? 0 : silent);
+  // One answer that is like no other may have been spoilt on its way.
+  reply.basis.sure = count == 0 || of_usual_shape * 2 <= count || others > 0 ? Found::kUnsure
+                     : count == 1 || !alike                                  ? Found::kLikely
+                                                                             : Found::kSure;
+  std::string& why = reply.basis.why;
+  why = std::to_string(of_usual_shape) + " of " + std::to_string(tries.size()) + " alike";
+  if (alike) why = std::to_string(of_usual_shape) + " alike";
+  if (alike && order.size() > 1) why += " but for figures";
+  if (silent > 0 && !usual.empty()) why += ", " + std::to_string(silent) + " not answered";
+  if (spoilt > 0) why += ", " + std::to_string(spoilt) + " spoilt on the way";
 }
 
 }  // namespace witness

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <functional>
+#include <optional>
 #include <string>
 
 #include "capture/record/survey.h"
@@ -14,6 +15,11 @@ namespace witness {
 inline constexpr ByteView kUnknownQuery = "AT+ZZQ?";
 // Another, of another length: what gives both back changed is no module that says no.
 inline constexpr ByteView kOtherUnknownQuery = "AT+QXWKV?";
+// And one that begins otherwise, for what mangles all that begins alike in one way.
+inline constexpr ByteView kForeignQuery = "##ZZQ?";
+
+// How long is listened for what is said after a reset.
+inline constexpr Duration kBannerTime = Duration::Seconds(4);
 
 // Line endings to try. CR before CR LF: where both are taken, CR alone leaves nothing behind and
 // its echo comes in one. Bare last, since what it leaves in a module's buffer spoils what follows.
@@ -38,15 +44,18 @@ class Surveyor {
   // --- talking (survey.cc) ---
   bool Ask(ByteView bytes, const Patience& patience, Heard& heard);
   // Keeps until the line is silent first, and leaves out of `heard` what is known to be said
-  // unasked; `disturbed_` then tells so.
+  // unasked; `without_` then tells so.
   bool Ask(ByteView command, const std::string& ending, const Patience& patience, Heard& heard);
   // Listens until nothing has come for `silence`, at most `longest`; what came is then in `heard`.
   // `quiet`: the line did fall silent.
-  bool UntilSilent(Duration silence, Duration longest, Bytes& heard, bool& quiet);
+  bool UntilSilent(Duration silence, Duration longest, Heard& heard, bool& quiet);
   bool Pause(Duration length);
   Patience Usual() const;
   // The answer to the query, though something may have been said unasked in its middle.
   bool IsAnswer(const Heard& heard) const;
+  // An echoing module did not give this command back as it was sent: the answer is to something
+  // else.
+  bool IsSpoilt(const Heard& heard) const;
   // Sends the query so often as it takes to be sure whether it is answered: twice, and where the
   // two disagree twice more. `good`: answered nearly always; `steady`: no doubt is left.
   bool IsTaken(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
@@ -54,9 +63,14 @@ class Surveyor {
   // Brings the module back to where a command begins.
   bool Clean();
 
-  // --- rate, format, first ending, or why nothing answers (survey_line.cc) ---
+  // --- what it says after a reset (survey_banner.cc) ---
+  // Resets the module and listens; `heard`: what came, without what is known to be said unasked.
+  bool Reset(Heard& heard, Duration& after, bool& done);
   bool Banner();
+  // Once the line is known: the same twice is its banner.
   bool BannerAgain();
+
+  // --- rate, format, first ending, or why nothing answers (survey_line.cc) ---
   bool FindLine();
   bool TryLine(const LineSettings& line, Duration wait, bool& found);
   // For the diagnosis: what kind of thing was heard.
@@ -79,14 +93,30 @@ class Surveyor {
   bool Case();
   bool Longest();
 
-  // --- the list, and what comes unasked (survey_replies.cc) ---
+  // --- the list (survey_replies.cc) ---
+  struct Try {
+    Bytes body;
+    Heard heard;     // without what is known to be said unasked
+    bool stripped;   // something unasked was left out
+    bool disturbed;  // its times say nothing
+    bool spoilt;     // an answer to something else than what was sent
+    Heard raw;
+  };
   bool Commands();
   bool Repeat(ProfileReply& reply);
+  bool AskAgainAndAgain(ProfileReply& reply, std::vector<Try>& tries);
+  void Weigh(ProfileReply& reply, std::vector<Try>& tries);
+  // Does it still answer the query?
+  bool StillAnswers(bool& answers);
+
+  // --- what comes unasked (survey_unasked.cc) ---
   // True if `body` is `usual` (which may be silence) with a run of bytes put in; the run is then
-  // counted as unsolicited.
+  // counted as unsolicited, or as noise.
   bool TakeOutUnasked(Bytes& body, const Bytes& usual, const Heard& heard);
   void CountUnasked(const Bytes& text, const Heard& heard);
   bool Unsolicited();
+  // What was said unasked inside answers that were heard before it was known what they are.
+  void Review();
 
   Conversation& talk_;
   const SurveyPlan& plan_;
@@ -94,13 +124,18 @@ class Surveyor {
   const std::function<void(const std::string&)>& progress_;
   Status status_;
   LineSettings line_;
-  bool disturbed_ = false;  // something unasked was left out of what was heard last
-  Heard raw_;               // and all of it
-  Bytes answer_;            // to the query
+  Without without_;          // what was left out of what was heard last
+  Heard raw_;                // and all of it
+  Bytes answer_;             // to the query
+  Bytes refusal_;            // to what cannot exist; empty: silence
+  std::vector<Heard> log_;   // what was heard at this line before the commands of the list
+  std::uint32_t noise_ = 0;  // stray bytes that were left out
   Duration turnaround_;
   Duration quiet_ = Duration::Milliseconds(500);
   int came_back_ = 0;
-  bool comes_back_whole_ = false;  // at one line, all that was sent
+  bool comes_back_whole_ = false;          // at one line, all that was sent
+  Duration came_back_after_;               // from the command's end
+  std::optional<LineSettings> echo_line_;  // where what was sent came back as it was
   int readable_ = 0;
   int unreadable_ = 0;
 };

@@ -22,7 +22,7 @@ SurveyTable Run(const std::string& family, unsigned first, unsigned last, unsign
     const ModuleSpec spec = family == "strange" ? Strange(seed) : Invented(seed);
     const Surveyed surveyed = Survey(spec, DemoPlan(), seed);
     const SurveyCheck check(spec, surveyed);
-    table.Add(spec.name + " (" + FormatLineSettings(spec.line) + ")", check);
+    table.Add(spec.name + " (" + FormatLineSettings(spec.line) + ")", check, surveyed.took);
     if (!in_words) continue;
     std::printf("%s (%s), %s of line time\n", spec.name.c_str(),
                 FormatLineSettings(spec.line).c_str(), FormatDuration(surveyed.took).c_str());
@@ -43,7 +43,7 @@ int main(int count, char** arguments) {
   if (family == "sedges") {
     for (const ModuleSpec& spec : {SedgeA(), SedgeB(), SedgeC()}) {
       const Surveyed surveyed = Survey(spec, DemoPlan());
-      table.Add(spec.name, SurveyCheck(spec, surveyed));
+      table.Add(spec.name, SurveyCheck(spec, surveyed), surveyed.took);
     }
   } else if (family == "usual" || family == "strange") {
     const auto first =
@@ -63,6 +63,7 @@ int main(int count, char** arguments) {
     std::fprintf(stderr, "survey_table [sedges|usual|strange [FIRST LAST]]\n");
     return 2;
   }
+  for (const std::string& one : table.open()) std::printf("open: %s\n", one.c_str());
   for (const std::string& one : table.wrong()) std::printf("wrong: %s\n", one.c_str());
   std::fputs(table.Text().c_str(), stdout);
   return table.wrong().empty() ? 0 : 1;

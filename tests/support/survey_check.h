@@ -212,7 +212,8 @@ class SurveyCheck {
     // What is paced more slowly than a pause is told apart comes in a piece for each byte.
     const bool single = paced && spec_.pace >= p_.piece_gap;
     const std::size_t expected = single ? Whole(truth).size() : pieces;
-    Add("pieces", reply.most_pieces == expected, too_close || !Claimed(reply.basis) || paced,
+    Add("pieces", reply.most_pieces == expected,
+        too_close || !Claimed(reply.basis) || paced || reply.most_pieces == 0,
         Texts(reply) + " in " + std::to_string(reply.most_pieces));
     CheckTimes(reply, truth, pieces);
   }
@@ -225,6 +226,11 @@ class SurveyCheck {
     Duration most = least + spec_.jitter + spec_.slow_extra;
     if (spec_.echo == EchoKind::kWhole)
       most = most + (character + spec_.pace) * static_cast<std::int64_t>(reply.command.size() + 2);
+    // The ending comes back first; with two stop bits an echo falls behind, bit by bit.
+    const Duration lag = spec_.line.stop_bits == StopBits::kTwo
+                             ? character / 11 * static_cast<std::int64_t>(reply.command.size() + 2)
+                             : Duration::Zero();
+    if (spec_.echo == EchoKind::kByCharacter) most = most + character + lag;
     if (spec_.echo == EchoKind::kByCharacter && spec_.pace > Duration::Zero())
       most = most + (character + spec_.pace) * static_cast<std::int64_t>(reply.command.size() + 2);
     const Duration slack = Duration::Milliseconds(1) + character;
@@ -258,8 +264,7 @@ class SurveyCheck {
   }
 
   void CheckUnasked() {
-    Add("banner", p_.banner == spec_.banner, p_.banner.empty() && !Claimed(p_.banner_basis),
-        SafeText(p_.banner));
+    Add("banner", p_.banner == spec_.banner, !Claimed(p_.banner_basis), SafeText(p_.banner));
     bool right = spec_.unasked_every.has_value() == !p_.unsolicited.empty();
     bool false_one = false;
     std::string note = "claimed:";
@@ -286,13 +291,16 @@ class SurveyCheck {
 // Found, open and wrong, by property; the wrong ones in words.
 class SurveyTable {
  public:
-  void Add(const std::string& module, const SurveyCheck& check) {
+  void Add(const std::string& module, const SurveyCheck& check, Duration took) {
     ++modules_;
+    took_.push_back(took);
     for (const Property& one : check.properties()) {
       ++counts_[one.name][static_cast<std::size_t>(one.finding)];
       ++all_[static_cast<std::size_t>(one.finding)];
       if (one.finding == Finding::kWrong)
         wrong_.push_back(module + ": " + one.name + ": " + one.note);
+      if (one.name == "state" && one.finding == Finding::kOpen)
+        open_.push_back(module + ": " + one.note);
     }
   }
   void Add(const SurveyTable& other) {
@@ -301,6 +309,8 @@ class SurveyTable {
       for (std::size_t i = 0; i < 3; ++i) counts_[name][i] += counts[i];
     for (std::size_t i = 0; i < 3; ++i) all_[i] += other.all_[i];
     wrong_.insert(wrong_.end(), other.wrong_.begin(), other.wrong_.end());
+    open_.insert(open_.end(), other.open_.begin(), other.open_.end());
+    took_.insert(took_.end(), other.took_.begin(), other.took_.end());
   }
 
   int Of(Finding finding) const { return all_[static_cast<std::size_t>(finding)]; }
@@ -309,6 +319,7 @@ class SurveyTable {
     return at == counts_.end() ? 0 : at->second[static_cast<std::size_t>(finding)];
   }
   const std::vector<std::string>& wrong() const { return wrong_; }
+  const std::vector<std::string>& open() const { return open_; }  // of which nothing was found out
 
   std::string Text() const {
     std::string out = "property      found    open   wrong\n";
@@ -320,7 +331,14 @@ class SurveyTable {
     };
     for (const auto& [name, counts] : counts_) row(name, counts);
     row("all", all_);
-    out += std::to_string(modules_) + " modules\n";
+    std::vector<Duration> took = took_;
+    std::sort(took.begin(), took.end());
+    out += std::to_string(modules_) + " modules";
+    if (!took.empty())
+      out += "; a survey takes " + FormatDuration(took[took.size() / 2]) +
+             " of line time (median), one in ten more than " +
+             FormatDuration(took[took.size() * 9 / 10]);
+    out += "\n";
     return out;
   }
 
@@ -328,6 +346,8 @@ class SurveyTable {
   std::map<std::string, std::array<int, 3>> counts_;
   std::array<int, 3> all_ = {};
   std::vector<std::string> wrong_;
+  std::vector<std::string> open_;
+  std::vector<Duration> took_;
   int modules_ = 0;
 };
 

@@ -19,7 +19,7 @@ TEST(SurveyTable, ThreeSedgesAreFoundInAll) {
     for (const ProfileReply& reply : surveyed.profile.replies)
       for (const std::uint64_t event : reply.basis.events)
         EXPECT_LT(event, surveyed.events) << "evidence must be in the capture";
-    table.Add(spec.name, SurveyCheck(spec, surveyed));
+    table.Add(spec.name, SurveyCheck(spec, surveyed), surveyed.took);
   }
   ExpectNothingWrong(table);
   EXPECT_EQ(table.Of(Finding::kOpen), 0) << table.Text();
@@ -31,7 +31,7 @@ TEST(SurveyTable, OfUsualVariantsNothingIsClaimedWrongly) {
     const ModuleSpec spec = Invented(seed);
     const Surveyed surveyed = Survey(spec, DemoPlan(), seed);
     ASSERT_TRUE(surveyed.status.ok()) << spec.name << ": " << surveyed.status.message();
-    table.Add(spec.name, SurveyCheck(spec, surveyed));
+    table.Add(spec.name, SurveyCheck(spec, surveyed), surveyed.took);
   }
   ExpectNothingWrong(table);
   EXPECT_GE(table.Of("state", Finding::kFound), 20) << "of 24";

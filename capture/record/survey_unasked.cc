@@ -1,0 +1,127 @@
+// What the module says without being asked.
+#include <algorithm>
+#include <map>
+
+#include "capture/base/text.h"
+#include "capture/record/survey_steps.h"
+
+namespace witness {
+
+// True if `body` is `usual` (which may be silence) with a run of bytes put in; the run is then
+// counted as unsolicited.
+bool Surveyor::TakeOutUnasked(Bytes& body, const Bytes& usual, const Heard& heard) {
+  std::size_t front = 0;
+  if (body.size() == usual.size() || IsSpoilt(heard)) return false;
+  if (!usual.empty() && !IsWithInsertion(body, usual, front)) return false;
+  // Where equal bytes leave several places for the run, one that ends with a line is meant.
+  const std::size_t length = body.size() - usual.size();
+  for (std::size_t f = front + 1; f-- > 0;) {
+    if (body.substr(0, f) + body.substr(f + length) != usual) break;
+    if (body[f + length - 1] != '\n' && body[f + length - 1] != '\r') continue;
+    front = f;
+    break;
+  }
+  const Bytes run = body.substr(front, length);
+  if (MayBeNoise(run)) {
+    // The same twice is said, not picked up.
+    CountUnasked(run, heard);
+    body = usual;
+    return true;
+  }
+  if (!MayBeUnasked(run, front == 0 || front == usual.size())) return false;
+  // A run with the command in it is an echo that was disturbed: nobody's saying.
+  if (run.find(heard.sent.substr(0, heard.sent.find_last_not_of("\r\n") + 1)) == Bytes::npos)
+    CountUnasked(run, heard);
+  body = usual;
+  return true;
+}
+
+void Surveyor::CountUnasked(const Bytes& text, const Heard& heard) {
+  const bool only_listening = heard.sent.empty();
+  ProfileUnsolicited* one = nullptr;
+  for (ProfileUnsolicited& known : profile_.unsolicited)
+    if (known.text == text) one = &known;
+  if (one == nullptr) {
+    one = &profile_.unsolicited.emplace_back();
+    one->text = text;
+    one->basis.why = only_listening ? "came while only listening" : "came inside an answer";
+  }
+  ++one->times;
+  AddEvidence(one->basis, heard);
+  one->basis.sure = one->times < 2   ? Found::kUnsure
+                    : only_listening ? Found::kSure
+                                     : Found::kLikely;
+}
+
+bool Surveyor::Unsolicited() {
+  progress_("listening for what it says unasked");
+  // No answer that is late is to be heard as unasked.
+  Heard late;
+  bool quiet = false;
+  if (!UntilSilent(Usual().wait, Usual().wait * 2, late, quiet)) return false;
+  Result<Heard> heard = talk_.Listen(plan_.listen);
+  if (!heard.ok()) {
+    status_ = heard.status();
+    return false;
+  }
+  profile_.listened = plan_.listen;
+  // A saying that was cut by the end of listening is heard out.
+  if (!heard->nothing() && talk_.Now() - heard->pieces.back().at < Duration::Milliseconds(200)) {
+    Result<Heard> rest = talk_.Listen(Duration::Milliseconds(500));
+    if (!rest.ok()) {
+      status_ = rest.status();
+      return false;
+    }
+    for (HeardPiece& piece : rest->pieces) heard->pieces.push_back(std::move(piece));
+  }
+  profile_.unsolicited.clear();  // what was heard on the way here is counted in Review()
+  for (const Heard& saying : Sayings(*heard)) CountUnasked(saying.bytes(), saying);
+  AddEvidence(profile_.unsolicited_basis, *heard);
+  return true;
+}
+
+void Surveyor::Review() {
+  // What each command is answered, by what was sent.
+  std::map<Bytes, Bytes> expected;
+  const Bytes no = profile_.unknown.texts.empty() ? Bytes() : profile_.unknown.texts.front();
+  expected[plan_.query] = answer_;
+  for (const ByteView unknown : {kUnknownQuery, kOtherUnknownQuery, kForeignQuery})
+    expected[Bytes(unknown)] = no;
+  for (const Heard& raw : log_) {
+    const std::size_t end = raw.sent.find_last_not_of("\r\n") + 1;
+    const auto at = expected.find(raw.sent.substr(0, end));
+    if (at == expected.end()) continue;
+    Without without;
+    const Heard heard = WithoutUnasked(raw, profile_.unsolicited, without);
+    if (IsSpoilt(heard)) continue;
+    Bytes body = Body(heard);
+    if (body != at->second && body != no) TakeOutUnasked(body, at->second, heard);
+  }
+  // A late answer is no saying of its own.
+  std::erase_if(profile_.unsolicited, [&](const ProfileUnsolicited& one) {
+    const auto in = [&](const Bytes& text) { return text == one.text; };
+    if (in(answer_) || in(no)) return true;
+    return std::any_of(profile_.replies.begin(), profile_.replies.end(), [&](const auto& reply) {
+      return std::any_of(reply.texts.begin(), reply.texts.end(), in);
+    });
+  });
+  // Single bytes are nobody's sayings, unless most of them are the same.
+  std::uint32_t stray = 0;
+  for (const ProfileUnsolicited& one : profile_.unsolicited)
+    if (one.text.size() <= 2) stray += one.times;
+  std::erase_if(profile_.unsolicited, [&](const auto& one) {
+    const bool noise = one.text.size() <= 2 && (one.times < 3 || one.times * 2 <= stray);
+    if (noise) noise_ += one.times;
+    return noise;
+  });
+  Basis& basis = profile_.unsolicited_basis;
+  basis.sure = Found::kNotFound;
+  for (ProfileUnsolicited& one : profile_.unsolicited) {
+    if (one.times < 2) one.basis.why += ", once";
+    basis.sure = std::max(basis.sure, one.basis.sure);
+  }
+  basis.why = "listened for " + FormatDuration(profile_.listened);
+  if (noise_ > 0) basis.why += "; " + std::to_string(noise_) + " stray bytes came";
+}
+
+}  // namespace witness
