@@ -170,7 +170,7 @@ std::vector<std::string> Summary(const Profile& p) {
                            std::to_string(one.times) + " times heard)",
                        one.basis));
   if (p.unsolicited.empty() && p.listened > Duration::Zero())
-    out.push_back("said nothing unasked in " + FormatDuration(p.listened));
+    out.push_back(With("said nothing unasked", p.unsolicited_basis));
   return out;
 }
 

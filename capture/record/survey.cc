@@ -41,8 +41,20 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
   if (std::any_of(profile_.unsolicited.begin(), profile_.unsolicited.end(), often))
     limited.at_most = std::min(patience.at_most, turnaround_ * 2 + Duration::Seconds(4));
   if (!Ask(Bytes(command) + BytesOfEnding(ending), limited, raw_)) return false;
-  if (log_.size() < 400) log_.push_back(raw_);
   heard = WithoutUnasked(raw_, profile_.unsolicited, without_);
+  // Something unasked is no answer: that is waited for all the same.
+  const Instant end = raw_.sent_by + patience.wait;
+  while (without_.any && Body(heard).empty() && talk_.Now() < end) {
+    const Duration left = end - talk_.Now();
+    Heard more;
+    if (!Ask({}, {left, patience.quiet, Duration::Seconds(4), Duration::Zero()}, more))
+      return false;
+    raw_.pieces.insert(raw_.pieces.end(), more.pieces.begin(), more.pieces.end());
+    raw_.end = more.end;
+    raw_.ended_at = more.ended_at;
+    heard = WithoutUnasked(raw_, profile_.unsolicited, without_);
+  }
+  if (log_.size() < 400) log_.push_back(raw_);
   return true;
 }
 
@@ -85,7 +97,11 @@ bool Surveyor::IsAnswer(const Heard& heard) const {
 
 bool Surveyor::IsSpoilt(const Heard& heard) const {
   const bool echoes = profile_.echo != EchoKind::kUnspecified && profile_.echo != EchoKind::kOff;
-  return heard.bad_bytes > 0 || (echoes && EchoLength(heard) == 0);
+  if (heard.bad_bytes > 0 || (echoes && EchoLength(heard) == 0)) return true;
+  // The command came back without its beginning.
+  const Bytes command = heard.sent.substr(0, heard.sent.find_last_not_of("\r\n") + 1);
+  return command.size() > 3 && EchoLength(heard) == 0 &&
+         heard.bytes().find(command.substr(1)) != Bytes::npos;
 }
 
 bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_first, Basis& basis,

@@ -16,6 +16,9 @@ bool Surveyor::Reset(Heard& heard, Duration& after, bool& done) {
   }
   const Instant released = talk_.Now();
   Result<Heard> got = talk_.Listen(kBannerTime);
+  // Some take long to come up. At a wrong rate there is no use in waiting.
+  if (got.ok() && got->nothing() && profile_.state == ModuleState::kAnswers)
+    got = talk_.Listen(kLateBannerTime);
   if (!got.ok()) {
     status_ = got.status();
     return false;
@@ -24,6 +27,7 @@ bool Surveyor::Reset(Heard& heard, Duration& after, bool& done) {
   if (!got->nothing() && talk_.Now() - got->pieces.back().at < Duration::Milliseconds(500)) {
     bool quiet = false;
     if (!UntilSilent(Duration::Milliseconds(700), Duration::Seconds(5), *got, quiet)) return false;
+    if (!quiet) got->end = HeardEnd::kTooLong;
   }
   done = true;
   AddEvidence(profile_.banner_basis, *got);
@@ -72,9 +76,10 @@ bool Surveyor::BannerAgain() {
     if (resets++ > 0 && now == before) {
       const bool readable = now.empty() || Readable(now);
       basis.sure = now.empty() ? Found::kNotFound : readable ? Found::kSure : Found::kUnsure;
-      basis.why = now.empty() ? "nothing came within " + FormatDuration(kBannerTime) + " of a reset"
-                  : readable  ? "came alike after each of two resets"
-                              : "something unreadable came after each reset";
+      basis.why = now.empty() ? "nothing came within " +
+                                    FormatDuration(kBannerTime + kLateBannerTime) + " of a reset"
+                  : readable ? "came alike after each of two resets"
+                             : "something unreadable came after each reset";
       if (readable) profile_.banner = now;
       profile_.banner_after = after;
       return true;

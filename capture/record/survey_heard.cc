@@ -29,9 +29,10 @@ std::size_t EchoLength(const Heard& heard) {
   if (bare < 2 || same < bare) return 0;
   // Of the ending as much as comes back before the answer.
   const std::size_t end = lead + same;
-  const bool doubtful = heard.sent.ends_with('\r') && same == heard.sent.size() &&
-                        end < all.size() && all[end] == '\n';
-  if (!doubtful) return end;
+  const std::size_t ending = heard.sent.size() - bare;
+  // Is it the echo's ending, or does the reply begin with one? It belongs to what lies closer in
+  // time.
+  if (ending == 0 || same < heard.sent.size() || end >= all.size()) return end;
   const auto at = [&](std::size_t index) {
     for (const HeardPiece& piece : heard.pieces) {
       if (index < piece.bytes.size()) return piece.at;
@@ -39,9 +40,12 @@ std::size_t EchoLength(const Heard& heard) {
     }
     return heard.pieces.back().at;
   };
-  const Duration before = at(end - 1) - at(end - 2);
+  const Duration before = at(end - ending) - at(end - ending - 1);
   const Duration behind = at(end) - at(end - 1);
-  return before > behind * 2 && before > Duration::Milliseconds(2) ? end - 1 : end;
+  const Duration step = at(end - ending - 1) - at(end - ending - 2);  // of the echo
+  const bool replys_own =
+      before > std::max(behind, step) * 3 / 2 && before > Duration::Milliseconds(1);
+  return replys_own ? end - ending : end;
 }
 
 Bytes Body(const Heard& heard) { return heard.bytes().substr(EchoLength(heard)); }

@@ -227,6 +227,22 @@ bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
   const bool mangles = std::none_of(foreign.begin(), foreign.end(), [&](const Bytes& one) {
     return one.empty() || IsButForASaying(one, refusal);
   });
+  // Silence that is broken more than once is none; and what comes to what cannot exist is no
+  // answer.
+  int silent = 0;
+  int asked = 0;
+  bool elsewhere = talked.bytes().find(wanted) != Bytes::npos;
+  bool cut = false;  // the beginning of a command was lost
+  for (const auto& [command, bodies] : refusals) {
+    for (const Bytes& body : bodies) {
+      ++asked;
+      silent += body.empty();
+      elsewhere = elsewhere || body == wanted;
+      cut = cut || body.find(command.substr(1)) != Bytes::npos;
+    }
+  }
+  sleepy_ = sleepy_ || cut;
+  const bool keeps_silent = !refusal.empty() || silent + 1 >= asked;
   // A wrong rate gives nothing back as it was.
   const bool echoes_elsewhere = echo_line_ &&
                                 (echo_line_->baud != line_.baud ||
@@ -236,8 +252,8 @@ bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
   // Where nothing is refused in words, it may be what the module says now and then.
   const std::ptrdiff_t needed = refusal.empty() ? 4 : 3;
   understood = same >= needed && !echoes_elsewhere && Readable(wanted) && refuses &&
-               wanted != refusal && !mangles && talked.bytes().find(wanted) == Bytes::npos &&
-               bad == 0 && Unreadable(all) * 20 <= all.size();
+               wanted != refusal && !mangles && !elsewhere && keeps_silent && !cut && bad == 0 &&
+               Unreadable(all) * 20 <= all.size();
   if (understood && refusal.empty()) {
     Heard unasked;
     if (!UntilSilent(Duration::Seconds(15), Duration::Seconds(15), unasked, quiet)) return false;
@@ -281,10 +297,16 @@ void Surveyor::Diagnose() {
   } else if (readable_ > 0) {
     profile_.state = ModuleState::kTalksOnly;
     basis.why = "readable text came, but no query was answered otherwise than what cannot exist";
-    profile_.check = {
+    if (sleepy_)
+      profile_.check.emplace_back(
+          "Commands lost their beginning: the module may sleep between them and want to be woken "
+          "by "
+          "a first byte, or by a pin");
+    const std::vector<std::string> checks = {
         "The module may only talk (a receiver, a sensor): record it with `bytewitness record`",
         "It may want another query than " + ToEscapes(plan_.query) + ": give one with --query",
         "Is the adapter's TX wired to the module's RX, and are the levels right?"};
+    profile_.check.insert(profile_.check.end(), checks.begin(), checks.end());
   } else if (unreadable_ > 0) {
     profile_.state = ModuleState::kUnreadable;
     basis.why = "bytes came, readable at no rate that was tried";

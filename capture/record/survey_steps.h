@@ -20,6 +20,7 @@ inline constexpr ByteView kForeignQuery = "##ZZQ?";
 
 // How long is listened for what is said after a reset.
 inline constexpr Duration kBannerTime = Duration::Seconds(4);
+inline constexpr Duration kLateBannerTime = Duration::Seconds(6);
 
 // Line endings to try. CR before CR LF: where both are taken, CR alone leaves nothing behind and
 // its echo comes in one. Bare last, since what it leaves in a module's buffer spoils what follows.
@@ -135,6 +136,7 @@ class Surveyor {
   int came_back_ = 0;
   bool comes_back_whole_ = false;          // at one line, all that was sent
   Duration came_back_after_;               // from the command's end
+  bool sleepy_ = false;                    // commands lost their beginning
   std::optional<LineSettings> echo_line_;  // where what was sent came back as it was
   int readable_ = 0;
   int unreadable_ = 0;

@@ -121,7 +121,10 @@ void Surveyor::Review() {
     basis.sure = std::max(basis.sure, one.basis.sure);
   }
   basis.why = "listened for " + FormatDuration(profile_.listened);
-  if (noise_ > 0) basis.why += "; " + std::to_string(noise_) + " stray bytes came";
+  if (noise_ == 0) return;
+  basis.sure = std::max(basis.sure, Found::kUnsure);
+  basis.why += "; " + std::to_string(noise_) + (noise_ == 1 ? " stray byte" : " stray bytes") +
+               " came, said or picked up";
 }
 
 }  // namespace witness

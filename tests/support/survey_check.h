@@ -275,7 +275,8 @@ class SurveyCheck {
     }
     // "Nothing in so many seconds" is no claim that it never speaks, if it was not heard then.
     const bool could = p_.listened < spec_.unasked_every.value_or(Duration::Seconds(0));
-    Add("unasked", right, !false_one && (!p_.unsolicited.empty() || could), note);
+    const bool doubt = p_.unsolicited_basis.sure == Found::kUnsure;
+    Add("unasked", right, !false_one && (!p_.unsolicited.empty() || could || doubt), note);
   }
 
   std::string Words() const {
