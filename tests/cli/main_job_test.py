@@ -6,6 +6,7 @@ import re
 import tempfile
 import unittest
 import xml.etree.ElementTree as ET
+from concurrent.futures import ThreadPoolExecutor
 
 import bench
 
@@ -22,23 +23,56 @@ ENDINGS = {"a": ("none", b""), "b": ("crlf", b"\r\n"), "c": ("cr", b"\r")}
 WAITS = os.path.join(bench.SAMPLES, "scripts", "butt_watch_waits.py")
 COPES = os.path.join(bench.SAMPLES, "scripts", "butt_watch_copes.py")
 
+# The trials that the tests look at, each of Sedge B's capture. They spend their time waiting, as
+# their scripts do, so they run side by side; `program` is what stands behind --.
+WAITING = ["python3", WAITS, "{port}"]
+COPING = ["python3", COPES, "{port}"]
+TRIALS = {
+    "waits": (["--vary", "ending=recorded,none,cr,lf,crlf"], WAITING),
+    "copes": (["--vary", "ending=recorded,none,bare,cr,lf,crlf"], COPING),
+    "copes split": (["--vary", "split"], COPING),
+    "junit": (["--vary", "ending=none,crlf"], WAITING),
+    "reproduced": (["--vary", "ending=cr"], WAITING),
+    "says": (["--must-say", r"signal -\d+", "--exit", "0"], COPING),
+    "says another": (["--must-say", "signal unknown"], COPING),
+    "must not": (["--must-not-say", "signal"], COPING),
+    "other status": (["--exit", "4"], COPING),
+    "fails": (["--vary", "ending=none"], ["python3", "-c", "import sys; sys.exit(5)", "{port}"]),
+}
+AT_ONCE = 5
+
 
 class MainJob(unittest.TestCase):
     @classmethod
     def setUpClass(cls):
         cls.kept = tempfile.TemporaryDirectory(prefix="main-job-")
         cls.folder = cls.kept.name
-        cls.asked = {}
+        cls.addClassCleanup(cls.kept.cleanup)
+        cls.pool = ThreadPoolExecutor(AT_ONCE)
+        cls.addClassCleanup(cls.pool.shutdown)
         with bench.Company(cls.folder) as company:
-            for variant in "abc":
-                port = company.play("sedge-%s.textproto" % variant, "port-" + variant)
-                cls.asked[variant] = bench.run(
-                    bench.BYTEWITNESS, "ask", port, *COMMANDS, "--ending", ENDINGS[variant][0],
-                    "--quiet", "700ms", "-o", cls.capture(variant))
+            ports = {variant: company.play("sedge-%s.textproto" % variant, "port-" + variant)
+                     for variant in "abc"}
+            asked = {variant: cls.pool.submit(cls.ask, port, variant)
+                     for variant, port in ports.items()}
+            cls.asked = {variant: future.result() for variant, future in asked.items()}
+        cls.trials = {name: cls.pool.submit(cls.hold, name) for name in TRIALS}
 
     @classmethod
-    def tearDownClass(cls):
-        cls.kept.cleanup()
+    def ask(cls, port, variant):
+        return bench.run(bench.BYTEWITNESS, "ask", port, *COMMANDS, "--ending", ENDINGS[variant][0],
+                         "--quiet", "700ms", "-o", cls.capture(variant))
+
+    @classmethod
+    def hold(cls, name):
+        options, program = TRIALS[name]
+        return bench.run(bench.BYTETRIAL, "run", cls.capture("b"), *options, "--json",
+                         cls.report(name), "--junit", cls.report(name) + ".xml", "--", *program,
+                         patience=250)
+
+    @classmethod
+    def report(cls, name):
+        return os.path.join(cls.folder, "report of " + name)
 
     @classmethod
     def capture(cls, variant):
@@ -56,12 +90,10 @@ class MainJob(unittest.TestCase):
         return b"".join(bytes.fromhex(event["hex"]) for event in self.events(capture)
                         if event.get("side") == side and "hex" in event)
 
-    def trial(self, *arguments):
-        report = self.path("report.json")
-        done = bench.run(bench.BYTETRIAL, "run", *arguments[:1], "--json", report, *arguments[1:],
-                         patience=200)
-        self.assertTrue(os.path.exists(report), done.stdout + done.stderr)
-        with open(report, encoding="utf-8") as read:
+    def trial(self, name):
+        done = self.trials[name].result()
+        self.assertTrue(os.path.exists(self.report(name)), done.stdout + done.stderr)
+        with open(self.report(name), encoding="utf-8") as read:
             return done, json.load(read)
 
     def verdicts(self, report):
@@ -140,8 +172,7 @@ class MainJob(unittest.TestCase):
         self.assertEqual(self.said(self.path("again.witness"), "module"), b"".join(REPLIES["b"]))
 
     def test_script_that_waits_for_line_feeds(self):
-        done, report = self.trial(self.capture("b"), "--vary", "ending=recorded,none,cr,lf,crlf",
-                                  "--", "python3", WAITS, "{port}")
+        done, report = self.trial("waits")
         self.assertEqual(done.returncode, 1, done.stdout + done.stderr)
         verdicts = self.verdicts(report)
         self.assertIn(verdicts["ending=none"], ("slow", "broke"), done.stdout)
@@ -150,55 +181,47 @@ class MainJob(unittest.TestCase):
         self.assertEqual(verdicts["ending=crlf"], "held", done.stdout)
 
     def test_script_that_copes(self):
-        done, report = self.trial(self.capture("b"), "--vary",
-                                  "ending=recorded,none,bare,cr,lf,crlf", "--", "python3", COPES,
-                                  "{port}")
+        done, report = self.trial("copes")
         self.assertEqual(done.returncode, 0, done.stdout + done.stderr)
         self.assertEqual(set(self.verdicts(report).values()), {"held"}, done.stdout)
 
     def test_script_that_copes_takes_replies_in_pieces(self):
-        done, report = self.trial(self.capture("b"), "--vary", "split", "--", "python3", COPES,
-                                  "{port}")
+        done, report = self.trial("copes split")
         self.assertEqual(done.returncode, 0, done.stdout + done.stderr)
         self.assertGreater(len(report["trial"]), 1)
 
     def test_junit_says_what_the_table_says(self):
-        out = self.path("out.xml")
-        done = bench.run(bench.BYTETRIAL, "run", self.capture("b"), "--vary", "ending=none,crlf",
-                         "--junit", out, "--", "python3", WAITS, "{port}", patience=200)
+        done, _ = self.trial("junit")
         self.assertEqual(done.returncode, 1, done.stderr)
-        cases = list(ET.parse(out).getroot().iter("testcase"))
+        cases = list(ET.parse(self.report("junit") + ".xml").getroot().iter("testcase"))
         self.assertGreaterEqual(len(cases), 2)
         failed = [case.get("name") for case in cases if case.find("failure") is not None]
         self.assertTrue(any("none" in name for name in failed), failed)
         self.assertFalse(any("crlf" in name for name in failed), failed)
 
     def test_what_broke_can_be_run_again_by_the_line_that_is_shown(self):
-        done, report = self.trial(self.capture("b"), "--vary", "ending=cr", "--", "python3", WAITS,
-                                  "{port}")
+        done, report = self.trial("reproduced")
         broke = [t for t in report["trial"] if t["verdict"] in ("VERDICT_BROKE", "VERDICT_SLOW")]
         self.assertTrue(broke, done.stdout)
         again = bench.run("bash", "-c", broke[0]["reproduce"], cwd=self.folder, patience=200)
         self.assertEqual(again.returncode, 1, again.stdout + again.stderr)
 
     def test_demands(self):
-        copes = ["--", "python3", COPES, "{port}"]
-        for demands, status in ((["--must-say", r"signal -\d+", "--exit", "0"], 0),
-                                (["--must-say", "signal unknown"], 1),
-                                (["--must-not-say", "signal"], 1), (["--exit", "4"], 1)):
-            done = bench.run(bench.BYTETRIAL, "run", self.capture("b"), *demands, *copes,
-                             patience=200)
-            self.assertEqual(done.returncode, status, " ".join(demands) + done.stdout)
+        for name, status in (("says", 0), ("says another", 1), ("must not", 1),
+                             ("other status", 1)):
+            done, _ = self.trial(name)
+            self.assertEqual(done.returncode, status, name + done.stdout)
 
     def test_no_contest_when_the_baseline_fails(self):
-        done, report = self.trial(self.capture("b"), "--vary", "ending=none", "--", "python3", "-c",
-                                  "import sys; sys.exit(5)", "{port}")
+        done, report = self.trial("fails")
         self.assertEqual(done.returncode, 1, done.stdout + done.stderr)
         self.assertIn("no contest", re.sub("_", " ", done.stdout.lower()))
         self.assertEqual(report["baseline"]["verdict"], "VERDICT_NO_CONTEST")
         self.assertNotIn("trial", report, "nothing is tried where the baseline fails")
 
     def test_nothing_is_left_behind(self):
+        for trial in self.trials.values():
+            trial.result()
         self.assertEqual(bench.left_over(self.folder + "/"), [])
 
 
