@@ -2,7 +2,9 @@
 sample scripts on trial."""
 import json
 import os
+import pty
 import re
+import signal
 import tempfile
 import unittest
 import xml.etree.ElementTree as ET
@@ -117,14 +119,41 @@ class MainJob(unittest.TestCase):
             self.assertEqual(self.said(self.capture(variant), "module"),
                              b"".join(REPLIES[variant]), variant)
 
+    def decoded(self, capture):
+        """What README says: the file, read with zstd and protoc, and nothing of ours."""
+        return bench.run("bash", "-c",
+                         'zstd -dcq "$0" | protoc --decode=bytewitness.Capture -I "$SOURCE/proto" '
+                         'capture.proto', capture)
+
     def test_standard_tools_alone_decode_a_capture(self):
         for variant in "abc":
-            done = bench.run("bash", "-c",
-                             'zstd -dcq "$0" | protoc --decode=bytewitness.Capture '
-                             '-I "$SOURCE/proto" capture.proto', self.capture(variant))
-            self.assertEqual(done.returncode, 0, done.stderr)
+            done = self.decoded(self.capture(variant))
+            self.assertEqual((done.returncode, done.stderr), (0, ""))
             self.assertIn("header {", done.stdout)
             self.assertIn("trailer {", done.stdout)
+
+    def test_standard_tools_alone_decode_a_capture_that_grows_and_one_that_was_cut_off(self):
+        capture = self.path("live.witness")
+        module, far = pty.openpty()
+        self.addCleanup(os.close, module)
+        self.addCleanup(os.close, far)
+        with bench.Running(bench.BYTEWITNESS, "record", os.ttyname(far), "--side", "module", "-o",
+                           capture) as recorder:
+            recorder.wait_for("recording", "stderr")
+            os.write(module, b"+JOIN: 3\r\n")
+            # zstd says that the file has no end yet; what there is of it comes out whole.
+            done = self.decoded(capture)
+            while "+JOIN: 3\\r\\n" not in done.stdout:
+                self.assertIsNone(recorder.process.poll(), recorder.said)
+                done = self.decoded(capture)
+            self.assertEqual(done.returncode, 0, done.stderr)
+            self.assertNotIn("trailer {", done.stdout)
+            recorder.send(signal.SIGKILL)
+            recorder.finish()
+        done = self.decoded(capture)
+        self.assertEqual(done.returncode, 0, done.stderr)
+        self.assertIn("+JOIN: 3\\r\\n", done.stdout)
+        self.assertNotIn("trailer {", done.stdout)
 
     def test_export_then_import_gives_the_same_events(self):
         for variant in "abc":
