@@ -5,13 +5,13 @@
 
 #include "capture/base/text.h"
 #include "capture/commands/command.h"
+#include "capture/commands/live_account.h"
 #include "capture/commands/screen.h"
 #include "capture/line/keyboard.h"
 #include "capture/line/network_port.h"
 #include "capture/line/pty.h"
 #include "capture/record/bridge.h"
 #include "capture/record/capture_series.h"
-#include "capture/record/live_view.h"
 #include "capture/record/port_keeper.h"
 #include "capture/record/recorder.h"
 
@@ -159,13 +159,9 @@ class Recording {
     recorder_->Watch([this](const Event& event) { Count(event); });
     if (options_.live == "on" || options_.quiet_live ||
         (options_.live == "auto" && screen_.out_is_terminal())) {
-      live_ = std::make_unique<LiveView>(
-          screen_.colour(), [this](const std::string& line) { screen_.Data(line); },
-          !options_.quiet_live);
-      recorder_->Watch([this](const Event& event) {
-        live_->OnEvent(event);
-        ArmLive();
-      });
+      live_ = std::make_unique<LiveAccount>(
+          *driver_, *recorder_, screen_,
+          options_.quiet_live ? LiveAccount::What::kAllButBytes : LiveAccount::What::kEverything);
     }
     for (TappedPort& tapped : ports_)
       tapped.keeper =
@@ -334,16 +330,6 @@ class Recording {
     });
   }
 
-  void ArmLive() {
-    if (live_armed_ || live_->NextTick().never()) return;
-    live_armed_ = true;
-    driver_->SetTimer(recorder_->began() + (live_->NextTick() - Instant()), [this](Instant now) {
-      live_armed_ = false;
-      live_->Tick(Instant() + (now - recorder_->began()));
-      ArmLive();
-    });
-  }
-
   void Count(const Event& event) {
     ++events_;
     if (event.kind != EventKind::kBytes && event.kind != EventKind::kBadByte) return;
@@ -384,7 +370,7 @@ class Recording {
   }
 
   int Finish(const Status& loop) {
-    if (live_) live_->Flush();
+    if (live_) live_->Finish();
     bridge_.reset();
     const Duration length = clock_.Now() - began_;
     Status written = recorder_->Close();
@@ -426,8 +412,7 @@ class Recording {
   std::unique_ptr<CaptureSeries> series_;
   std::unique_ptr<Recorder> recorder_;
   std::unique_ptr<Bridge> bridge_;
-  std::unique_ptr<LiveView> live_;
-  bool live_armed_ = false;
+  std::unique_ptr<LiveAccount> live_;
   std::unique_ptr<Keyboard> keyboard_;
   TypedLine typed_;
   std::uint64_t events_ = 0;

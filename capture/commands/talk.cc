@@ -4,10 +4,10 @@
 #include "capture/base/text.h"
 #include "capture/commands/commands.h"
 #include "capture/commands/line_options.h"
+#include "capture/commands/live_account.h"
 #include "capture/commands/screen.h"
 #include "capture/line/keyboard.h"
 #include "capture/record/ask.h"
-#include "capture/record/live_view.h"
 #include "capture/record/recorder.h"
 
 namespace witness {
@@ -64,11 +64,7 @@ class Talk {
     writer_ = std::move(*writer);
     recorder_ = std::make_unique<Recorder>(*driver_, *writer_, clock_.Now());
     recorder_->OnFailure([this](const Status& status) { End(status); });
-    recorder_->Watch([this](const Event& event) {
-      live_.OnEvent(event);
-      ArmLive();
-      Prompt();
-    });
+    live_ = std::make_unique<LiveAccount>(*driver_, *recorder_, screen_);
     driver_->AddPort(
         *port_.port,
         recorder_->Handlers(Side::kModule, {}, [this](Instant, ReadOutcome, const Status& status) {
@@ -119,19 +115,8 @@ class Talk {
     const Bytes all = *bytes + *EndingBytes(ending);
     if (all.empty()) return;
     recorder_->RecordBytes(clock_.Now(), Side::kHost, all);
-    live_.Flush();
+    live_->Finish();
     driver_->Write(*port_.port, all);
-  }
-
-  void ArmLive() {
-    if (live_armed_ || live_.NextTick().never()) return;
-    live_armed_ = true;
-    driver_->SetTimer(recorder_->began() + (live_.NextTick() - Instant()), [this](Instant now) {
-      live_armed_ = false;
-      live_.Tick(Instant() + (now - recorder_->began()));
-      ArmLive();
-      Prompt();
-    });
   }
 
   void Prompt() { screen_.Progress("[" + ending_ + "] " + typed_.Shown()); }
@@ -144,7 +129,7 @@ class Talk {
   }
 
   int Finish(const Status& loop) {
-    live_.Flush();
+    live_->Finish();
     screen_.Progress("");
     const Status written = recorder_->Close();
     keyboard_.reset();
@@ -168,8 +153,7 @@ class Talk {
   std::unique_ptr<CaptureWriter> writer_;
   std::unique_ptr<Driver> driver_;
   std::unique_ptr<Recorder> recorder_;
-  LiveView live_{screen_.colour(), [this](const std::string& line) { screen_.Data(line); }};
-  bool live_armed_ = false;
+  std::unique_ptr<LiveAccount> live_;
   TypedLine typed_;
   bool ended_ = false;
   Status why_;

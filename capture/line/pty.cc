@@ -21,14 +21,27 @@ Status Unsupported(const std::string& name, const char* what) {
   return Status(Code::kUnsupported, name + ": a pty has no " + what);
 }
 
-// Makes `link` point at `target`. Only a symbolic link that leads nowhere is replaced.
+// Where a symbolic link leads; empty if it is none.
+std::string LeadsTo(const std::string& link) {
+  char target[PATH_MAX];
+  const ssize_t n = readlink(link.c_str(), target, sizeof target);
+  return n < 0 ? std::string() : std::string(target, static_cast<std::size_t>(n));
+}
+
+// Makes `link` point at `target`. Only a symbolic link that leads nowhere is replaced, as a program
+// that was killed leaves one; or there may be a new pty of the old number behind it.
 Status MakeLink(const std::string& link, const std::string& target) {
   struct stat there = {};
   if (lstat(link.c_str(), &there) == 0) {
+    const std::string before = LeadsTo(link);
+    if (before == target) return OkStatus();
     struct stat behind = {};
-    if (!S_ISLNK(there.st_mode) || stat(link.c_str(), &behind) == 0)
-      return Status(Code::kInvalidArgument,
-                    link + ": there is something of that name already; choose another");
+    if (before.empty() || stat(link.c_str(), &behind) == 0) {
+      std::string what = link + ": there is something of that name already; choose another";
+      if (before.starts_with("/dev/pts/"))
+        what += ", or remove it if it is left from an earlier run (it leads to " + before + ")";
+      return Status(Code::kInvalidArgument, what);
+    }
     unlink(link.c_str());
   }
   if (symlink(target.c_str(), link.c_str()) != 0)
@@ -162,9 +175,7 @@ std::vector<LineRequest> PtyPort::TakeRequests() {
 Status PtyPort::Close() {
   Status status;
   if (!link_.empty()) {
-    char target[PATH_MAX] = {};
-    const ssize_t n = readlink(link_.c_str(), target, sizeof target - 1);
-    if (n > 0 && device_ == std::string(target, static_cast<std::size_t>(n))) unlink(link_.c_str());
+    if (LeadsTo(link_) == device_) unlink(link_.c_str());
     link_.clear();
   }
   if (kept_ >= 0) close(kept_);

@@ -104,8 +104,7 @@ void Account::Take(const Event& event) {
       // A line is over behind LF, and behind CR if no LF follows; leading endings wait for text.
       const char before = waiting_.back();
       const bool ended = before == '\n' || (before == '\r' && c != '\n');
-      const bool has_text = waiting_.find_first_not_of("\r\n") != Bytes::npos;
-      if (ended && has_text)
+      if (ended && HasText())
         Flush(false);
       else if (waiting_.size() >= longest)
         Flush(true);
@@ -115,6 +114,7 @@ void Account::Take(const Event& event) {
     if (waiting_.empty()) from_ = event.at;
     waiting_ += c;
     bad_ += event.kind == EventKind::kBadByte ? 'x' : '.';
+    if (c == '\n' && !options_.hex && HasText()) Flush(false);
   }
 }
 
@@ -127,5 +127,10 @@ Instant Account::NextTick() const {
 }
 
 void Account::Finish() { Flush(false); }
+
+void Account::Restart() {
+  Flush(false);
+  anybody_ = false;
+}
 
 }  // namespace witness

@@ -37,9 +37,12 @@ class Account {
   // When a waiting line is due; Never if none waits.
   Instant NextTick() const;
   void Finish();
+  // Times begin anew: another capture of the same conversation.
+  void Restart();
 
  private:
   void Flush(bool more_may_follow);
+  bool HasText() const { return waiting_.find_first_not_of("\r\n") != Bytes::npos; }
   void TextLine(ByteView bytes, bool ended);
   void HexLines(ByteView bytes);
   void Row(Instant at, Side side, std::string_view what, bool first);

@@ -53,7 +53,7 @@ std::string GapWords(const Gap& gap) {
       out = "gap: the recorder could not keep up";
       break;
     case GapReason::kUnplugged:
-      out = "gap: the port was away";
+      out = "gap: the port went away";
       break;
     case GapReason::kDamagedFile:
       out = "gap: the file is damaged here";

@@ -305,7 +305,7 @@ class Taps(unittest.TestCase):
         first.say(b"many bytes")
         self.wait_until(lambda: self.seen(10))
         first.unplug()
-        running.wait_for("gap: the port is gone")
+        running.wait_for("gap: the port went away")
         self.end(running)
         self.assertNotIn("many", running.said["stdout"].decode())
 

@@ -3,6 +3,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+
 #include "tests/support/talk.h"
 
 namespace witness {
@@ -76,6 +78,36 @@ TEST(Account, ALineThatWaitsIsDueAfterTheSilence) {
   account.Tick(Instant::FromNanoseconds(150'000'000));
   EXPECT_EQ(out, "      0.050000  module  OK\u2205\n");
   EXPECT_TRUE(account.NextTick().never());
+}
+
+TEST(Account, ALineIsThereAsSoonAsItsLineFeedIs) {
+  std::string out;
+  Account account({}, [&](std::string_view line) { out += line; });
+  const auto events = test::Talk().Module(0, "\r\nOK\r").Module(1, "\n").Module(2, "\r\n").events();
+  account.Take(events[0].View());
+  EXPECT_EQ(out, "");
+  account.Take(events[1].View());
+  EXPECT_EQ(out, "      0.000000  module  \u240D\u240AOK\u240D\u240A\n");
+  EXPECT_TRUE(account.NextTick().never());
+  account.Take(events[2].View());
+  EXPECT_FALSE(account.NextTick().never()) << "a line ending alone may belong to what comes";
+}
+
+TEST(Account, AnotherCaptureBeginsAnew) {
+  std::string out;
+  Account account({}, [&](std::string_view line) { out += line; });
+  const auto before = test::Talk().Module(5000, "OK").events();
+  const auto after = test::Talk().Module(1, "OK").events();
+  account.Take(before[0].View());
+  account.Restart();
+  account.Take(after[0].View());
+  account.Finish();
+  EXPECT_EQ(out, "      5.000000  module  OK\u2205\n      0.001000  module  OK\u2205\n");
+}
+
+TEST(Account, EndlessTextWithoutLineFeedIsCutIntoLines) {
+  const std::string text = AccountOf(test::Talk().Module(0, Bytes(1000, 'x')).events());
+  EXPECT_EQ(std::count(text.begin(), text.end(), '\n'), 7);
 }
 
 TEST(Account, EventsThatAreNoBytes) {
