@@ -22,10 +22,13 @@ struct TalkOptions {
 };
 
 constexpr const char* kHelp =
-    "Enter sends the line with the chosen ending (escapes as in ask). Up and Down: earlier lines. "
-    "Lines that begin with a colon are for us: \":cr\" \":lf\" \":crlf\" \":none\" choose the "
-    "ending (\":cr TEXT\" for this line only), \":note TEXT\" puts a note into the capture, "
-    "\":end\" ends. \"\\x3a\" is a colon to send.";
+    "Enter sends the line with the chosen ending, which stands in front of it.\n"
+    "  \\r \\n \\x1b   these bytes; \\\\ is one backslash\n"
+    "  Up, Down     earlier lines\n"
+    "  :cr :lf :crlf :none   choose the ending; \":cr TEXT\" for this line only\n"
+    "  :note TEXT   puts a note into the capture\n"
+    "  :end         ends; Ctrl-C too\n"
+    "A line that is to begin with a colon begins with \\x3a.";
 
 class Talk {
  public:
@@ -99,7 +102,8 @@ class Talk {
     if (line.starts_with(':')) {
       const std::size_t space = line.find(' ');
       const std::string name = line.substr(1, space == line.npos ? line.npos : space - 1);
-      if (!EndingBytes(name).ok()) return screen_.Talk(kHelp);
+      if (!EndingBytes(name).ok())
+        return screen_.Talk("there is no :" + SafeName(name) + "; :help says what there is");
       if (space == line.npos)
         ending_ = name;
       else
@@ -111,7 +115,9 @@ class Talk {
 
   void Send(const std::string& text, const std::string& ending) {
     const Result<Bytes> bytes = ParseEscapes(text);
-    if (!bytes.ok()) return screen_.Talk(SafeName(bytes.status().message()));
+    if (!bytes.ok())
+      return screen_.Talk("not sent: " + SafeName(bytes.status().message()) +
+                          "; \\\\ is one backslash");
     const Bytes all = *bytes + *EndingBytes(ending);
     if (all.empty()) return;
     recorder_->RecordBytes(clock_.Now(), Side::kHost, all);

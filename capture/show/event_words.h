@@ -7,8 +7,8 @@
 
 namespace witness {
 
-// "break", "RTS on, DTR off", "errors counted: 1 framing", "gap: the port was away, 12 ms", "pin B5
-// high"; of a note its text. Safe to print. Empty for bytes.
+// "break", "RTS on, DTR off", "errors counted: 1 framing", "gap: the port went away, 12 ms", "pin
+// B5 high"; of a note its text. Safe to print. Empty for bytes.
 std::string EventWords(const Event& event);
 
 }  // namespace witness
