@@ -28,29 +28,58 @@ struct AskOptions {
   bool replace = false;
 };
 
-Duration LongestPause(const Heard& heard) {
-  Duration longest;
-  for (std::size_t i = 1; i < heard.pieces.size(); ++i)
-    longest = std::max(longest, heard.pieces[i].at - heard.pieces[i - 1].at);
-  return longest;
+// What was heard, with the echo of the command set apart.
+struct Answer {
+  Bytes echo;
+  std::vector<HeardPiece> pieces;
+
+  Bytes bytes() const {
+    Bytes all;
+    for (const HeardPiece& piece : pieces) all += piece.bytes;
+    return all;
+  }
+  Duration LongestPause() const {
+    Duration longest;
+    for (std::size_t i = 1; i < pieces.size(); ++i)
+      longest = std::max(longest, pieces[i].at - pieces[i - 1].at);
+    return longest;
+  }
+};
+
+Answer ToAnswer(const Heard& heard) {
+  Answer out;
+  out.pieces = heard.pieces;
+  if (heard.sent.empty() || !heard.bytes().starts_with(heard.sent)) return out;
+  out.echo = heard.sent;
+  std::size_t left = heard.sent.size();
+  while (left > 0 && left >= out.pieces.front().bytes.size()) {
+    left -= out.pieces.front().bytes.size();
+    out.pieces.erase(out.pieces.begin());
+  }
+  if (left > 0) out.pieces.front().bytes.erase(0, left);
+  return out;
 }
 
 std::string Account(const Asked& asked) {
   const Heard& heard = asked.heard;
+  const Answer answer = ToAnswer(heard);
   std::string out;
   if (asked.banner)
     out = "        (reset line pulsed)\n";
   else
     out = "host    " + SafeTextWithEnding(heard.sent) + "\n";
-  if (heard.nothing())
-    return out + "        nothing within " + FormatDuration(heard.ended_at - heard.sent_by);
-  out += "module  " + SafeTextWithEnding(heard.bytes()) + "\n";
-  out += "        after " +
-         FormatDuration(std::max(Duration::Zero(), heard.pieces.front().at - heard.sent_by));
-  if (heard.pieces.size() > 1) {
-    out += ", in " + std::to_string(heard.pieces.size()) + " pieces over " +
-           FormatDuration(heard.pieces.back().at - heard.pieces.front().at) + " (longest pause " +
-           FormatDuration(LongestPause(heard)) + ")";
+  if (!answer.echo.empty()) out += "module  " + SafeTextWithEnding(answer.echo) + "  (echo)\n";
+  if (answer.pieces.empty())
+    return out + "        nothing " + (answer.echo.empty() ? "" : "else ") + "within " +
+           FormatDuration(heard.ended_at - heard.sent_by);
+  out += "module  " + SafeTextWithEnding(answer.bytes()) + "\n";
+  const Duration turnaround = answer.pieces.front().at - heard.sent_by;
+  out += turnaround > Duration::Zero() ? "        after " + FormatDuration(turnaround)
+                                       : "        at once";
+  if (answer.pieces.size() > 1) {
+    out += ", in " + std::to_string(answer.pieces.size()) + " pieces over " +
+           FormatDuration(answer.pieces.back().at - answer.pieces.front().at) + " (longest pause " +
+           FormatDuration(answer.LongestPause()) + ")";
   }
   if (heard.end == HeardEnd::kTooLong) out += "; still talking, not waited for its end";
   return out;
@@ -64,6 +93,7 @@ std::string Json(const Asked& asked) {
   one["command"] = ToEscapes(heard.sent);
   one["reply_hex"] = ToHex(heard.bytes());
   one["reply"] = ToEscapes(heard.bytes());
+  one["echo_bytes"] = ToAnswer(heard).echo.size();  // of the reply, at its beginning
   one["sent_at_ns"] = heard.sent_at.ns();
   one["sent_by_ns"] = heard.sent_by.ns();
   one["ended_by"] = heard.end == HeardEnd::kQuiet     ? "silence"
@@ -113,7 +143,7 @@ int RunAsk(const AskOptions& options) {
   std::size_t answered = 0;
   std::size_t silent = 0;
   const Status talked = Ask((*session)->conversation(), *plan, [&](const Asked& asked) {
-    ++(asked.heard.nothing() ? silent : answered);
+    ++(ToAnswer(asked.heard).pieces.empty() ? silent : answered);
     screen.Data(options.json ? Json(asked) : Account(asked));
   });
   const Status closed = (*session)->Close(talked);

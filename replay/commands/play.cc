@@ -61,6 +61,7 @@ int Run(const PlayOptions& options) {
   witness::MonotonicClock clock;
   const auto driver = witness::Driver::Create(clock);
   const bool host = part->plays == witness::Side::kHost;
+  const std::string title = part->name.empty() ? options.part : part->name;
   Player player(*std::move(part));
   Status ended;
   bool interrupted = false;
@@ -92,6 +93,8 @@ int Run(const PlayOptions& options) {
   // Only now: who reads the name may speak to us, or end us, at once.
   std::printf("%s\n", witness::SafeName(name).c_str());
   std::fflush(stdout);
+  std::fprintf(stderr, "playing %s, the %s's side; Ctrl-C ends\n", witness::SafeName(title).c_str(),
+               host ? "host" : "module");
   const Status loop = driver->Run();
   live.Stop();
   const Status closed = port->Close();
