@@ -22,6 +22,7 @@ int main(int argc, char** argv) {
   witness::AddShow(app, outcome);
   witness::AddExamine(app, outcome);
   witness::AddExhibit(app, outcome);
+  witness::AddRedact(app, outcome);
   witness::AddImport(app, outcome);
   witness::AddExport(app, outcome);
   witness::AddVerify(app, outcome);

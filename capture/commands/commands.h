@@ -20,6 +20,7 @@ void AddAdvise(CLI::App& app, Outcome& outcome);
 void AddShow(CLI::App& app, Outcome& outcome);
 void AddExamine(CLI::App& app, Outcome& outcome);
 void AddExhibit(CLI::App& app, Outcome& outcome);
+void AddRedact(CLI::App& app, Outcome& outcome);
 void AddImport(CLI::App& app, Outcome& outcome);
 void AddExport(CLI::App& app, Outcome& outcome);
 void AddVerify(CLI::App& app, Outcome& outcome);

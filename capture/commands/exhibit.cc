@@ -157,8 +157,9 @@ Status Load(const ExhibitArguments& arguments, const Part& part, const std::stri
 
 void WarnOfSecrets(const std::string& path, const std::string& secrets) {
   std::fprintf(stderr,
-               "%s: %s holds what looks like a secret (%s); whoever gets the exhibit gets it too\n",
-               kProgram, SafeName(path).c_str(), SafeName(secrets).c_str());
+               "%s: %s holds what looks like a secret (%s); whoever gets the exhibit gets it too. "
+               "Without it: bytewitness redact %s -o public.witness --found\n",
+               kProgram, SafeName(path).c_str(), SafeName(secrets).c_str(), SafeName(path).c_str());
 }
 
 // Never onto what the page is made of.
