@@ -7,7 +7,6 @@
 #include <fstream>
 #include <sstream>
 
-#include "capture/base/sha256.h"
 #include "capture/base/text.h"
 #include "capture/commands/capture_input.h"
 #include "capture/commands/commands.h"
@@ -15,7 +14,7 @@
 #include "capture/commands/temporary_folder.h"
 #include "capture/show/exhibit/exhibit.h"
 #include "capture/show/exhibit/short_form.h"
-#include "capture/store/byte_source.h"
+#include "capture/store/file_digest.h"
 #include "capture/store/packer.h"
 
 namespace witness {
@@ -59,22 +58,9 @@ Result<Part> PartOf(const ExhibitArguments& arguments) {
 
 std::string NameOf(const std::string& path) { return fs::path(path).filename().string(); }
 
-Result<std::string> DigestOf(const std::string& path) {
-  auto source = OpenFileSource(path);
-  if (!source.ok()) return source.status();
-  Sha256 sha;
-  for (std::uint64_t at = 0;;) {
-    const auto bytes = (*source)->View(at, std::size_t{1} << 20);
-    if (!bytes.ok()) return bytes.status();
-    if (bytes->empty()) return ToHex(sha.Finish());
-    sha.Update(*bytes);
-    at += bytes->size();
-  }
-}
-
 // The part as a capture of its own: nothing else of the whole gets into the page.
 Status Cut(ExhibitCapture& capture, const Part& part, const std::string& target) {
-  const auto digest = DigestOf(capture.path);
+  const auto digest = DigestOfFile(capture.path);
   if (!digest.ok()) return digest.status();
   ReaderOptions reading;
   reading.from = part.from;
@@ -88,7 +74,7 @@ Status Cut(ExhibitCapture& capture, const Part& part, const std::string& target)
     return status;
   if ((*reader)->ending().events == 0)
     return Status(Code::kInvalidArgument, capture.path + ": nothing was said in that part");
-  capture.cut = ExhibitCapture::Cut{capture.name, *digest, part.from.ns(),
+  capture.cut = ExhibitCapture::Cut{capture.name, digest->sha256, part.from.ns(),
                                     part.to.never() ? -1 : part.to.ns()};
   const fs::path name(capture.name);
   capture.name = name.stem().string() + "-part" + name.extension().string();

@@ -7,6 +7,7 @@
 #include "capture/base/sha256.h"
 #include "capture/base/text.h"
 #include "capture/commands/commands.h"
+#include "capture/commands/temporary_folder.h"
 #include "capture/show/exhibit/exhibit.h"
 #include "capture/store/verify.h"
 
@@ -66,6 +67,33 @@ nlohmann::json ToJson(const std::string& path, const Verification& v) {
   return one;
 }
 
+// Whether the page shows what is inside it.
+int CheckWhatIsShown(const std::string& path, const PageInside& inside, bool as_json,
+                     nlohmann::json& all) {
+  auto folder = TemporaryFolder::Make();
+  if (!folder.ok()) return Fail("bytewitness verify", folder.status());
+  const auto check = CheckExhibit(path, inside, (*folder)->path());
+  if (!check.ok()) return Fail("bytewitness verify", check.status().In(path));
+  const bool sound = check->differs.empty();
+  if (as_json) {
+    all.push_back({{"file", path},
+                   {"state", sound ? "shows what is inside" : "shows something else"},
+                   {"sound", sound},
+                   {"made_by", inside.tool},
+                   {"words_compared", check->same_tool}});
+    if (!sound) all.back()["error"] = check->differs;
+  } else if (!sound) {
+    std::puts(("    the page does not show what is inside: " + check->differs).c_str());
+  } else if (check->same_tool) {
+    std::puts("    made again from that, the page is the same");
+  } else {
+    std::puts(("    the page shows that; its words, made by " + SafeName(inside.tool) +
+               ", were not compared")
+                  .c_str());
+  }
+  return sound ? kExitDone : kExitNo;
+}
+
 // The captures inside an exhibit: each as a file of its own, and whether it has the printed digest.
 int RunPage(const std::string& path, bool as_json, nlohmann::json& all) {
   const auto inside = ReadExhibit(path);
@@ -101,6 +129,7 @@ int RunPage(const std::string& path, bool as_json, nlohmann::json& all) {
                     .c_str());
     }
   }
+  if (status == kExitDone) status = CheckWhatIsShown(path, *inside, as_json, all);
   return status;
 }
 

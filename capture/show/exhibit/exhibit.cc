@@ -16,6 +16,7 @@
 #include "capture/show/exhibit/sections.h"
 #include "capture/store/byte_source.h"
 #include "capture/store/capture_reader.h"
+#include "capture/store/file_digest.h"
 
 namespace witness {
 namespace {
@@ -63,7 +64,10 @@ class PageWriter {
     for (const ExhibitCapture& capture : request_.captures) {
       Progress("examining " + SafeName(capture.name));
       auto facts = std::make_unique<CaptureFacts>();
-      if (Status status = Hash(capture.path, *facts); !status.ok()) return status;
+      const auto digest = DigestOfFile(capture.path);
+      if (!digest.ok()) return digest.status();
+      facts->sha256 = digest->sha256;
+      facts->file_bytes = digest->bytes;
       inside += facts->file_bytes;
       if (inside > options_.most_inside)
         return Status(Code::kInvalidArgument,
@@ -86,17 +90,6 @@ class PageWriter {
       facts_.push_back(std::move(facts));
     }
     return OkStatus();
-  }
-
-  static Status Hash(const std::string& path, CaptureFacts& facts) {
-    Sha256 sha;
-    const Status status = EachPiece(path, [&](ByteView bytes) {
-      sha.Update(bytes);
-      facts.file_bytes += bytes.size();
-      return OkStatus();
-    });
-    facts.sha256 = ToHex(sha.Finish());
-    return status;
   }
 
   static Status EachPiece(const std::string& path, const std::function<Status(ByteView)>& take) {
@@ -166,8 +159,8 @@ class PageWriter {
       if (facts_.size() > 1)
         out += "<h2>" + std::string(i == 0 ? "First" : "Second") + ": <code>" +
                page::Name(request_.captures[i].name) + "</code></h2>\n";
-      out += page::RecordedSection(*facts_[i], request_.captures[i], i);
-      out += page::FindingsSection(*facts_[i], i);
+      out += page::RecordedSection(*facts_[i], request_.captures[i], i, facts_.size() > 1 ? 3 : 2);
+      out += page::FindingsSection(*facts_[i], i, facts_.size() > 1 ? 3 : 2);
       out += "</div>\n";
     }
     out += "</div>\n";
@@ -192,12 +185,13 @@ class PageWriter {
         out += "<details class=\"capture\"><summary>What was recorded: <code>" +
                page::Name(request_.captures[i].name) + "</code>, " +
                page::Name(facts_[i]->info.title) + "</summary>\n" +
-               page::RecordedSection(*facts_[i], request_.captures[i], i) +
-               page::FindingsSection(*facts_[i], i) + page::TimingSection(*facts_[i], i) +
+               page::RecordedSection(*facts_[i], request_.captures[i], i, 3) +
+               page::FindingsSection(*facts_[i], i, 3) + page::TimingSection(*facts_[i], i, 3) +
                "</details>\n";
       } else {
         if (facts_.size() > 1 && i == 0) out += "<div class=\"beside\">\n";
-        out += "<div class=\"capture\">\n" + page::TimingSection(*facts_[i], i) + "</div>\n";
+        out += "<div class=\"capture\">\n" +
+               page::TimingSection(*facts_[i], i, facts_.size() > 1 ? 3 : 2) + "</div>\n";
         if (facts_.size() > 1 && i + 1 == facts_.size()) out += "</div>\n";
       }
     }
@@ -280,9 +274,10 @@ class PageWriter {
     // What the page was made of, so that it can be made again.
     Json names = Json::array();
     for (const ExhibitCapture& capture : request_.captures) {
-      Json one{{"name", SafeName(capture.name)}};
+      Json one{{"name", SafeName(capture.name)}, {"name_hex", ToHex(capture.name)}};
       if (capture.cut)
         one["cut"] = {{"of", SafeName(capture.cut->of)},
+                      {"of_hex", ToHex(capture.cut->of)},
                       {"sha256", capture.cut->sha256},
                       {"from_ns", capture.cut->from_ns},
                       {"to_ns", capture.cut->to_ns}};

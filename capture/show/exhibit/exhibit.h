@@ -71,6 +71,16 @@ struct PageInside {
 
 // kInvalidArgument: no exhibit. kDamaged: something in it cannot be read.
 Result<PageInside> ReadExhibit(const std::string& path);
+
+struct ExhibitCheck {
+  bool same_tool = false;  // made by this version: every word was compared; else what it shows only
+  std::string differs;     // what is not as the captures inside have it; empty: nothing
+};
+
+// Makes the page of `inside` again and compares. `folder` is for files of this call's own; what it
+// leaves there the caller removes. Errors: of reading and writing.
+Result<ExhibitCheck> CheckExhibit(const std::string& path, const PageInside& inside,
+                                  const std::string& folder);
 // Whether the file begins as an exhibit does; false if it cannot be read.
 bool LooksLikeExhibit(const std::string& path);
 

@@ -42,6 +42,12 @@ std::string TextOf(const Json& json, const char* key) {
              : std::string();
 }
 
+// A name as it was: it may be no text.
+std::string NameOf(const Json& json, const std::string& key) {
+  const auto bytes = FromHex(TextOf(json, (key + "_hex").c_str()));
+  return bytes.ok() && !bytes->empty() ? *bytes : TextOf(json, key.c_str());
+}
+
 std::int64_t NumberOf(const Json& json, const char* key) {
   return json.contains(key) && json[key].is_number_integer() ? json[key].get<std::int64_t>() : 0;
 }
@@ -83,10 +89,10 @@ Result<PageInside> ReadExhibit(const std::string& path) {
     inside.printed_sha256.push_back(TextOf(one, "sha256"));
   for (const Json& one : (*facts)["made_of"]["captures"]) {
     ExhibitCapture capture;
-    capture.name = TextOf(one, "name");
+    capture.name = NameOf(one, "name");
     if (one.is_object() && one.contains("cut") && one["cut"].is_object()) {
       const Json& cut = one["cut"];
-      capture.cut = ExhibitCapture::Cut{TextOf(cut, "of"), TextOf(cut, "sha256"),
+      capture.cut = ExhibitCapture::Cut{NameOf(cut, "of"), TextOf(cut, "sha256"),
                                         NumberOf(cut, "from_ns"), NumberOf(cut, "to_ns")};
     }
     inside.request.captures.push_back(capture);

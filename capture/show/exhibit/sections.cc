@@ -18,6 +18,11 @@ std::string Id(const char* what, std::size_t number) {
   return std::string(what) + "-" + std::to_string(number);
 }
 
+std::string Heading(int level, const std::string& id, const char* words) {
+  const std::string tag = "h" + std::to_string(level);
+  return "<" + tag + " class=\"minor\" id=\"" + id + "\">" + words + "</" + tag + ">\n";
+}
+
 // A time that leads to its place in the record.
 std::string Moment(Instant at, std::size_t number) {
   char target[64];
@@ -157,11 +162,11 @@ std::string ClockWords(const CaptureInfo& info) {
 }
 
 std::string RecordedSection(const CaptureFacts& facts, const ExhibitCapture& capture,
-                            std::size_t number) {
+                            std::size_t number, int level) {
   const CaptureInfo& info = facts.info;
   const Examination& e = facts.examination;
   std::string out = "<section class=\"recorded\" aria-labelledby=\"" + Id("recorded", number) +
-                    "\">\n<h3 id=\"" + Id("recorded", number) + "\">What was recorded</h3>\n";
+                    "\">\n" + Heading(level, Id("recorded", number), "What was recorded");
   if (info.redacted)
     out +=
         "<p class=\"notice\"><b>Redacted.</b> Secrets were replaced by stand-ins of the same "
@@ -216,10 +221,10 @@ std::string RecordedSection(const CaptureFacts& facts, const ExhibitCapture& cap
   return out;
 }
 
-std::string FindingsSection(const CaptureFacts& facts, std::size_t number) {
+std::string FindingsSection(const CaptureFacts& facts, std::size_t number, int level) {
   const auto& findings = facts.examination.findings;
   std::string out = "<section class=\"findings\" aria-labelledby=\"" + Id("findings", number) +
-                    "\">\n<h3 id=\"" + Id("findings", number) + "\">Findings</h3>\n";
+                    "\">\n" + Heading(level, Id("findings", number), "Findings");
   if (findings.empty()) return out + "<p>Nothing that needs care.</p>\n</section>\n";
   out += "<ol>\n";
   for (const Finding& finding : findings) {
@@ -238,16 +243,16 @@ std::string FindingsSection(const CaptureFacts& facts, std::size_t number) {
   return out + "</ol>\n</section>\n";
 }
 
-std::string TimingSection(const CaptureFacts& facts, std::size_t number) {
+std::string TimingSection(const CaptureFacts& facts, std::size_t number, int level) {
   const Examination& e = facts.examination;
   const std::string plots =
       Plot("Turnaround", "end of a command to the first byte of its reply.", e.turnaround) +
       Plot("Pause in a reply", "between its pieces.", e.pause_in_reply) +
       Plot("Between exchanges", "end of an answer to the next command.", e.between_exchanges);
   if (plots.empty()) return "";
-  return "<section class=\"timing\" aria-labelledby=\"" + Id("timing", number) + "\">\n<h3 id=\"" +
-         Id("timing", number) + "\">How long things took</h3>\n<div class=\"plots\">\n" + plots +
-         "</div>\n</section>\n";
+  return "<section class=\"timing\" aria-labelledby=\"" + Id("timing", number) + "\">\n" +
+         Heading(level, Id("timing", number), "How long things took") + "<div class=\"plots\">\n" +
+         plots + "</div>\n</section>\n";
 }
 
 std::string ComparisonSection(const Comparison& comparison, const WholeConversation& first,

@@ -24,11 +24,12 @@ std::string OriginWords(Origin origin);
 // What may be said of the times: one sentence.
 std::string ClockWords(const CaptureInfo& info);
 
-// Who, where, how: a table. `number`: of the capture in the page, from 0.
+// Who, where, how: a table. `number`: of the capture in the page, from 0. `level`: of its heading,
+// 2 or 3.
 std::string RecordedSection(const CaptureFacts& facts, const ExhibitCapture& capture,
-                            std::size_t number);
-std::string FindingsSection(const CaptureFacts& facts, std::size_t number);
-std::string TimingSection(const CaptureFacts& facts, std::size_t number);
+                            std::size_t number, int level);
+std::string FindingsSection(const CaptureFacts& facts, std::size_t number, int level);
+std::string TimingSection(const CaptureFacts& facts, std::size_t number, int level);
 // What two captures answer otherwise.
 std::string ComparisonSection(const Comparison& comparison, const WholeConversation& first,
                               const WholeConversation& second);

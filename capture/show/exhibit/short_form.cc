@@ -3,31 +3,17 @@
 #include <algorithm>
 #include <vector>
 
-#include "capture/base/sha256.h"
 #include "capture/base/text.h"
 #include "capture/base/version.h"
 #include "capture/examine/examination.h"
 #include "capture/show/account.h"
 #include "capture/show/exhibit/sections.h"
-#include "capture/store/byte_source.h"
+#include "capture/store/file_digest.h"
 
 namespace witness {
 namespace {
 
 constexpr Duration kBefore = Duration::Milliseconds(500);
-
-Result<std::string> DigestOf(const std::string& path) {
-  auto source = OpenFileSource(path);
-  if (!source.ok()) return source.status();
-  Sha256 sha;
-  for (std::uint64_t at = 0;;) {
-    const auto bytes = (*source)->View(at, std::size_t{1} << 20);
-    if (!bytes.ok()) return bytes.status();
-    if (bytes->empty()) return ToHex(sha.Finish());
-    sha.Update(*bytes);
-    at += bytes->size();
-  }
-}
 
 // A name inside a line of Markdown: everything that could be read as markup is escaped.
 std::string MarkdownName(std::string_view hostile) {
@@ -78,7 +64,7 @@ std::vector<Fact> FactsOf(const CaptureInfo& info, const Examination& e, const s
 
 Result<ShortForm> MakeShortForm(const std::string& path, const std::string& name,
                                 const ShortFormOptions& options) {
-  const auto digest = DigestOf(path);
+  const auto digest = DigestOfFile(path);
   if (!digest.ok()) return digest.status();
   auto reader = CaptureReader::Open(path);
   if (!reader.ok()) return reader.status();
@@ -131,7 +117,7 @@ Result<ShortForm> MakeShortForm(const std::string& path, const std::string& name
   }
 
   const CaptureInfo& info = (*reader)->info();
-  const auto facts = FactsOf(info, *e, name, *digest);
+  const auto facts = FactsOf(info, *e, name, digest->sha256);
   std::string& text = out.text;
   const std::string legend =
       "Host and module are the two sides; times are in seconds. \u240D is CR, \u240A is LF, "

@@ -13,6 +13,7 @@ namespace witness::redact {
 namespace {
 
 constexpr std::size_t kSearchEvery = std::size_t{1} << 20;
+constexpr std::size_t kLongestTyped = 256;
 constexpr std::size_t kReach = 2 * kLongestMatch;
 
 bool EndsLine(char c) { return c == '\r' || c == '\n' || c == '\0'; }
@@ -213,7 +214,9 @@ void LaneRules::Values(Lane& lane, Side side, std::size_t limit) {
       if (cut != lane.cuts.end() && *cut < lane.base + to)
         before_cut = static_cast<std::size_t>(*cut - lane.base);
       const bool ended = to < lane.bytes.size() && EndsLine(lane.bytes[to]);
-      const bool whole = ended && ways_.terminated[static_cast<std::size_t>(side)];
+      // Rather too much than the rest of a secret left: it was typed with pauses.
+      const bool whole =
+          ended && (ways_.terminated[static_cast<std::size_t>(side)] || to - from <= kLongestTyped);
       if (before_cut < to)
         sink_({side, lane.base + from, ByteView(lane.bytes).substr(from, before_cut - from), rule});
       if ((whole || before_cut == to) && to > from)

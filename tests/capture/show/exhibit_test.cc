@@ -3,6 +3,7 @@
 
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
+#include <unistd.h>
 
 #include <cstdio>
 #include <fstream>
@@ -102,6 +103,50 @@ TEST(Exhibit, OnlyItsOwnScriptAndStyleMayRun) {
                                    ToBase64(Sha256::Of(script)) + "'"));
   EXPECT_THAT(made.page, Not(HasSubstr("http://")));
   EXPECT_THAT(made.page, Not(HasSubstr("https://")));
+}
+
+// Changes `from` to `to` where it stands last in the page.
+ExhibitCheck CheckChanged(const Made& made, const std::string& from, const std::string& to) {
+  std::string page = made.page;
+  const std::size_t at = page.rfind(from);
+  EXPECT_NE(at, std::string::npos) << from;
+  if (at != std::string::npos) page.replace(at, from.size(), to);
+  std::ofstream(made.page_path, std::ios::binary) << page;
+  const auto inside = ReadExhibit(made.page_path);
+  EXPECT_TRUE(inside.ok()) << inside.status().message();
+  char folder[] = "/tmp/exhibit-check-XXXXXX";
+  EXPECT_NE(::mkdtemp(folder), nullptr);
+  const auto check = CheckExhibit(made.page_path, *inside, folder);
+  EXPECT_TRUE(check.ok()) << check.status().message();
+  for (std::size_t i = 0; i < inside->captures.size(); ++i)
+    std::remove((std::string(folder) + "/" + std::to_string(i)).c_str());
+  ::rmdir(folder);
+  return check.ok() ? *check : ExhibitCheck{};
+}
+
+TEST(Exhibit, VerifyTellsAPageThatShowsSomethingElse) {
+  const std::string name = "ev\x1bil \xFF \\ <b>.witness";
+  const Made made = PageOf(EventsOfEveryKind(), FullInfo(), name);
+  const std::string holds = "data-holds=\"events\" data-of=\"0\">";
+  EXPECT_EQ(CheckChanged(made, "", "").differs, "");
+  EXPECT_TRUE(CheckChanged(made, "", "").same_tool);
+  EXPECT_THAT(CheckChanged(made, "Findings</h2>", "No findings</h2>").differs,
+              HasSubstr("its words"));
+  // The events of another capture.
+  std::vector<Event> others = EventsOfEveryKind();
+  others[1].bytes = "AT+FX?\r\n";
+  const Made other = PageOf(others, FullInfo(), name);
+  const auto events_of = [&](const std::string& page) {
+    const std::size_t at = page.find(holds) + holds.size();
+    return page.substr(at, page.find('<', at) - at);
+  };
+  std::ofstream(made.page_path, std::ios::binary) << made.page;
+  EXPECT_THAT(CheckChanged(made, events_of(made.page), events_of(other.page)).differs,
+              HasSubstr("bytes and times"));
+  // By another version: what is shown is compared all the same.
+  const std::string by = "\"tool\":\"bytewitness ";
+  EXPECT_EQ(CheckChanged(made, by, by + "9").differs, "");
+  EXPECT_FALSE(CheckChanged(made, by, by + "9").same_tool);
 }
 
 TEST(Exhibit, ACutPageIsDamagedAndAnotherFileIsNone) {

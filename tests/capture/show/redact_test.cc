@@ -201,7 +201,7 @@ TEST(Redact, FoundIsWhatExamineCallsSecret) {
   const std::vector<Event> events = {
       BytesEvent(0, Side::kHost, "AT+PSK=sw0rdfish\r\n"),
       BytesEvent(10 * kMs, Side::kModule, "\r\nOK\r\n"),
-      BytesEvent(1000 * kMs, Side::kHost, "AT+PIN=4"),
+      BytesEvent(1000 * kMs, Side::kHost, "AT+PWD=4"),
       BytesEvent(1001 * kMs, Side::kHost, "71\r\n"),
       BytesEvent(1010 * kMs, Side::kModule, "\r\nOK\r\n"),
       BytesEvent(2000 * kMs, Side::kHost, "AT+MAC?\r\n"),
@@ -212,7 +212,7 @@ TEST(Redact, FoundIsWhatExamineCallsSecret) {
   const Redacted made = RedactBytes(WriteCapture(events), options);
   ASSERT_TRUE(made.status.ok()) << made.status.message();
   const ReadBack back = ReadAllOf(made.file);
-  EXPECT_EQ(SaidBy(back, Side::kHost), "AT+PSK=#1#######\r\nAT+PIN=#2#\r\nAT+MAC?\r\n");
+  EXPECT_EQ(SaidBy(back, Side::kHost), "AT+PSK=#1#######\r\nAT+PWD=#2#\r\nAT+MAC?\r\n");
   EXPECT_THAT(SaidBy(back, Side::kModule), HasSubstr("\r\n#3###############\r\n"));
   ASSERT_EQ(made.report.secrets.size(), 3u);
   EXPECT_THAT(made.report.secrets[0].why, ::testing::StartsWith("found: "));
@@ -392,7 +392,8 @@ TEST(RedactProperty, NoByteRunOfASecretIsLeftWhateverTheReads) {
     };
     const Bytes low = lower(everything);
     for (const Bytes& secret : secrets) {
-      ASSERT_EQ(low.find(lower(secret)), Bytes::npos) << "seed " << seed;
+      ASSERT_EQ(low.find(lower(secret)), Bytes::npos)
+          << "seed " << seed << ": " << ToEscapes(secret) << " in " << ToEscapes(everything);
       ASSERT_EQ(made.file.find(secret), Bytes::npos) << "seed " << seed;
       ASSERT_EQ(page.find(secret), std::string::npos) << "seed " << seed;
       ASSERT_EQ(page.find(ToHex(secret)), std::string::npos) << "seed " << seed;

@@ -63,6 +63,6 @@ function showDetail(box, witness, row, link) {
     lines.push(`${hexOf(i >> 8)}${hexOf(i & 255)}  ${hexText(part).padEnd(48)} ${shown(part, 16, false)}`);
   }
   if (bytes.length > MOST_HEX) lines.push(`… and ${count(bytes.length - MOST_HEX, "byte")} more`);
-  dump.textContent = lines.join("\n");
+  putSigned(dump, lines.join("\n"));
   box.append(dump);
 }

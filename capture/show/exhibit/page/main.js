@@ -23,7 +23,9 @@ class Pane {
     this.node = node.querySelector(".pane");
     this.witness = witness;
     const title = this.node.querySelector(".pane-title");
-    if (titled) title.textContent = witness.facts.title ? `${witness.facts.name}: ${witness.facts.title}` : witness.facts.name;
+    title.textContent = !titled ? "Time-line and account" :
+      witness.facts.title ? `${witness.facts.name}: ${witness.facts.title}` : witness.facts.name;
+    title.classList.toggle("unseen", !titled);
     this.detail = this.node.querySelector(".detail");
     byId("panes").append(this.node);
     const said = leftOutWords(witness.facts);
@@ -281,7 +283,7 @@ function listen() {
     if (shows) show(beside(Number(shows.dataset.show))).then(() => byId("record").scrollIntoView());
   });
   document.addEventListener("keydown", (e) => {
-    if (e.ctrlKey || e.metaKey || e.altKey || /^(INPUT|TEXTAREA|SELECT)$/.test(e.target.tagName)) return;
+    if (e.ctrlKey || e.metaKey || e.altKey || e.target.matches?.("input:not([type=radio], [type=checkbox])")) return;
     if (e.key === "/") {
       e.preventDefault();
       byId("search-text").focus();
@@ -296,6 +298,7 @@ function listen() {
 }
 
 async function open() {
+  drawSigns(document.querySelector("main"));
   listen();
   try {
     const first = facts.captures.map((_, i) => i).slice(0, 2);
@@ -305,7 +308,10 @@ async function open() {
     if (panes.length === 0) byId("record").hidden = true;
     await goToAddress();
     if (active && active.list.chosen < 0) active.choose(0, false, true);
-    document.documentElement.dataset.ready = "yes";
+    requestAnimationFrame(() => setTimeout(() => {
+      performance.mark("first view");
+      document.documentElement.dataset.ready = "yes";
+    }));
   } catch (error) {
     byId("loading").textContent = `The record cannot be shown: ${error.message}. The captures inside are not touched by that.`;
     throw error;

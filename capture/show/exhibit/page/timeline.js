@@ -260,14 +260,13 @@ class Timeline {
       c.fillRect(left ? middle - box - 2 : middle + 3, top, box, bottom - top);
       if (lane === 0) c.fillRect(middle - box - 2, top, box, bottom - top);
       c.font = this.mono;
-      c.textAlign = left ? "right" : "left";
       const x = left ? middle - box - 8 : middle + box + 9;
       if (charPx >= 13) {
         for (let i = 0; i < bytes.length; ++i) {
           const y = this.yOf(w.at[e] - (bytes.length - i - 0.5) * character);
           if (y < -10 || y > height + 10 || y < busy[lane] + 12) continue;
           busy[lane] = y;
-          c.fillText(`${shownByte(bytes[i])}  ${hexOf(bytes[i])}`, x, y);
+          paintSigned(c, `${shownByte(bytes[i])}  ${hexOf(bytes[i])}`, x, y, left);
         }
         continue;
       }
@@ -276,7 +275,7 @@ class Timeline {
       busy[lane] = y;
       const fits = Math.max(1, Math.floor((laneWidth - box - 14) / 7.3));
       const text = shown(bytes, Math.max(1, fits), false);
-      c.fillText(text.length > fits ? text.slice(0, fits - 1) + "…" : text, x, y);
+      paintSigned(c, text.length > fits ? text.slice(0, fits - 1) + "…" : text, x, y, left);
     }
   }
 

@@ -50,6 +50,62 @@ function shownByte(b) {
   return "\\x" + hexOf(b);
 }
 
+// Fonts without control pictures show boxes for them, so the page draws its own: a small framed CR
+// or LF. What is copied is the control picture, what is read out is the name.
+const SIGNS = { "\u240d": "CR", "\u240a": "LF" };
+const SIGN = /([\u240d\u240a])/;
+
+function sign(picture) {
+  const span = document.createElement("span");
+  span.className = "sign";
+  span.dataset.sign = SIGNS[picture];
+  span.setAttribute("role", "img");
+  span.setAttribute("aria-label", SIGNS[picture]);
+  span.textContent = picture;
+  return span;
+}
+function putSigned(parent, text) {
+  for (const part of text.split(SIGN)) if (part !== "") parent.append(SIGNS[part] ? sign(part) : part);
+}
+// In all texts that came with the page.
+function drawSigns(root) {
+  const walker = document.createTreeWalker(root, NodeFilter.SHOW_TEXT);
+  const found = [];
+  while (walker.nextNode())
+    if (SIGN.test(walker.currentNode.data) && !walker.currentNode.parentNode.closest(".sign, script, style, svg"))
+      found.push(walker.currentNode);
+  for (const node of found) {
+    const whole = document.createDocumentFragment();
+    putSigned(whole, node.data);
+    node.replaceWith(whole);
+  }
+}
+// On a canvas; the text ends at `x` if `right`.
+function paintSigned(c, text, x, y, right = false) {
+  const plain = c.font;
+  const small = plain.replace(/^(?:\d+ )?[\d.]+px/, "600 8px");
+  const parts = text.split(SIGN).filter((part) => part !== "").map((part) => {
+    c.font = SIGNS[part] ? small : plain;
+    return { text: SIGNS[part] ?? part, framed: Boolean(SIGNS[part]),
+      wide: c.measureText(SIGNS[part] ?? part).width + (SIGNS[part] ? 7 : 0) };
+  });
+  let at = right ? x - parts.reduce((sum, part) => sum + part.wide, 0) : x;
+  c.textAlign = "left";
+  c.lineWidth = 1;
+  c.strokeStyle = c.fillStyle;
+  for (const part of parts) {
+    c.font = part.framed ? small : plain;
+    if (part.framed) {
+      c.strokeRect(Math.round(at + 1) + 0.5, Math.round(y - 5) - 0.5, Math.round(part.wide - 3), 10);
+      c.fillText(part.text, at + 3.5, y);
+    } else {
+      c.fillText(part.text, at, y);
+    }
+    at += part.wide;
+  }
+  c.font = plain;
+}
+
 // ∅ for bytes that end with neither CR nor LF.
 function endsOpen(bytes) {
   const last = bytes[bytes.length - 1];
@@ -83,7 +139,7 @@ function putBytes(parent, bytes, { hex = false, most = 400, hits = [], ending = 
     if (kind !== "") {
       const span = document.createElement("span");
       span.className = kind;
-      span.append(node);
+      putSigned(span, run);
       node = span;
     }
     if (marked) {
