@@ -66,8 +66,17 @@ export async function open(file, { hash = "", ...looks } = {}) {
     if (r.url().split("#")[0] !== url && !r.url().startsWith("blob:null/")) page.requests.push(r.url().slice(0, 100));
   });
   await page.goto(url + hash);
-  await page.waitForFunction(() => document.documentElement.dataset.ready === "yes", null, { timeout: 120000 });
+  await page.waitForSelector('html[data-ready="yes"]', { state: "attached", timeout: 120000 });
   return page;
+}
+
+// The page's policy lets nothing be evaluated in it later on, so the waiting is done here.
+export async function until(page, holds) {
+  for (const end = Date.now() + 20000; Date.now() < end;) {
+    if (await page.evaluate(holds)) return;
+    await settled(page);
+  }
+  throw new Error(`it never came: ${holds}`);
 }
 
 // What is drawn waits for the next frame.
