@@ -71,9 +71,9 @@ export async function open(file, { hash = "", ...looks } = {}) {
 }
 
 // The page's policy lets nothing be evaluated in it later on, so the waiting is done here.
-export async function until(page, holds) {
+export async function until(page, holds, what) {
   for (const end = Date.now() + 20000; Date.now() < end;) {
-    if (await page.evaluate(holds)) return;
+    if (await page.evaluate(holds, what)) return;
     await settled(page);
   }
   throw new Error(`it never came: ${holds}`);
