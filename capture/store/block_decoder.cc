@@ -55,9 +55,11 @@ bool BlockDecoder::IsPayload(const Lane& lane) {
 }
 
 Status BlockDecoder::Open(ByteView block) {
+  span_left_ = 0;
   run_left_ = 0;
   run_ = 0;
   taken_ = 0;
+  passed_over_ = 0;
   runs_.clear();
   times_.clear();
   sizes_.clear();
@@ -339,6 +341,28 @@ void BlockDecoder::Refill(Stream& stream) {
   stream.have = static_cast<std::uint32_t>(count);
 }
 
+bool BlockDecoder::NextSpan() {
+  if (run_left_ == 0 && !NextRun()) return false;
+  if (short_form_) {
+    span_left_ = run_left_;
+    span_times_ = times_.data() + taken_;
+    span_sizes_ = sizes_.data() + taken_;
+  } else {
+    Stream& stream = *stream_;
+    if (stream.at == stream.have) Refill(stream);
+    // The first event of a run stands apart from the others.
+    span_left_ =
+        stream_ == &lane_->head ? 1 : std::min<std::size_t>(run_left_, stream.have - stream.at);
+    span_times_ = stream.times.data() + stream.at;
+    span_sizes_ = stream.sizes.data() + stream.at;
+    stream.at += static_cast<std::uint32_t>(span_left_);
+    stream_ = &lane_->rest;
+  }
+  run_left_ -= span_left_;
+  taken_ += span_left_;
+  return true;
+}
+
 bool BlockDecoder::NextRun() {
   while (run_ < runs_.size()) {
     const std::uint32_t run = runs_[run_++];
@@ -352,6 +376,7 @@ bool BlockDecoder::NextRun() {
 }
 
 void BlockDecoder::PassRun() {
+  passed_over_ += run_left_;
   for (; run_left_ > 0; --run_left_, ++taken_) {
     if (short_form_) {
       time_ += times_[taken_];

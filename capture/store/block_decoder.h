@@ -35,25 +35,19 @@ class BlockDecoder {
   // Time of the last event.
   Instant last() const { return base() + Duration::Nanoseconds(length_ns_); }
 
-  std::uint64_t taken() const { return taken_; }
+  std::uint64_t taken() const { return taken_ - span_left_; }
+  // Of the events taken those that were not given, since they are of unknown kinds.
+  std::uint64_t passed_over() const { return passed_over_; }
 
   // False: all events were taken. Views in `event` point into the block.
   bool Next(Event& event) {
-    if (run_left_ == 0 && !NextRun()) return false;
-    --run_left_;
-    std::uint32_t size = 0;
-    if (short_form_) {
-      time_ += times_[taken_];
-      size = sizes_[taken_];
-    } else {
-      Stream& stream = *stream_;
-      if (stream.at == stream.have) Refill(stream);
-      time_ += stream.times[stream.at];
-      size = stream.sizes[stream.at++];
-      stream_ = &lane_->rest;
-    }
-    ++taken_;
-    ClearDetails(event);
+    if (span_left_ == 0 && !NextSpan()) return false;
+    --span_left_;
+    time_ += *span_times_++;
+    const std::uint32_t size = *span_sizes_++;
+    // Details are those of the event before, if it was given into the same place: mostly none.
+    if (&event != plain_ || event.kind > EventKind::kBreak) ClearDetails(event);
+    plain_ = &event;
     event.at = Instant::FromNanoseconds(static_cast<std::int64_t>(time_));
     event.kind = lane_->kind;
     event.side = lane_->side;
@@ -111,6 +105,7 @@ class BlockDecoder {
     event.gap.bytes_lost = 0;
     event.gap.events_lost = 0;
   }
+  bool NextSpan();
   bool NextRun();
   void PassRun();
   void FillRare(Event& event);
@@ -139,9 +134,15 @@ class BlockDecoder {
   std::vector<std::uint64_t> times_;
   std::vector<std::uint32_t> sizes_;
 
-  std::size_t taken_ = 0;
+  const Event* plain_ = nullptr;  // where Next() gave the last event
+  // What is next, of one lane, as times and sizes.
+  std::size_t span_left_ = 0;
+  const std::uint64_t* span_times_ = nullptr;
+  const std::uint32_t* span_sizes_ = nullptr;
+  std::size_t taken_ = 0;  // with the span
+  std::uint64_t passed_over_ = 0;
   std::size_t run_ = 0;
-  std::uint64_t run_left_ = 0;
+  std::uint64_t run_left_ = 0;  // behind the span
   Lane* lane_ = nullptr;
   Stream* stream_ = nullptr;
   const char* data_at_ = nullptr;

@@ -11,14 +11,21 @@
 #include "capture/store/frame_scanner.h"
 #include "capture/store/messages.h"
 #include "capture/store/read_listener.h"
+#include "capture/store/scan_ahead.h"
 
 namespace witness {
 namespace {
 
+// So much of a file is left to read that a thread to decompress it pays.
+constexpr std::uint64_t kWorthAThread = std::uint64_t{256} << 10;
+
 class CaptureReaderImpl : public CaptureReader {
  public:
   CaptureReaderImpl(std::unique_ptr<ByteSource> source, const ReaderOptions& options)
-      : source_(std::move(source)), options_(options), scanner_(FrameScanner::Create(*source_)) {}
+      : source_(std::move(source)),
+        options_(options),
+        scanner_(FrameScanner::Create(*source_)),
+        items_(scanner_.get()) {}
 
   Status Start() {
     const auto head = source_->View(0, 4);
@@ -46,6 +53,10 @@ class CaptureReaderImpl : public CaptureReader {
       }
     }
     if (options_.from > Instant() && !damaged_) Jump();
+    const auto size = source_->Size();
+    // What is to end early is not worth it: it may end soon.
+    long_way_ =
+        size.ok() && options_.to.never() && *size - std::min(*size, jumped_to_) > kWorthAThread;
     return OkStatus();
   }
 
@@ -58,12 +69,9 @@ class CaptureReaderImpl : public CaptureReader {
 
   // The short way for nearly every event; NextBeyond() is the long one.
   Outcome Next(Event& event) override {
-    if (state_ == State::kInBlock && decoder_.Next(event)) [[likely]] {
-      if (event.at >= options_.from && event.at < options_.to) [[likely]]
-        return Give(event);
-      return NextBeyond(event, true);
-    }
-    return NextBeyond(event, false);
+    if (all_wanted_ && decoder_.Next(event)) [[likely]]
+      return Outcome::kEvent;
+    return NextBeyond(event);
   }
 
  private:
@@ -75,8 +83,27 @@ class CaptureReaderImpl : public CaptureReader {
     return Outcome::kEvent;
   }
 
-  // `has_event`: `event` is the block's next.
-  [[gnu::noinline]] Outcome NextBeyond(Event& event, bool has_event) {
+  void BeginBlock() {
+    state_ = State::kInBlock;
+    all_wanted_ = decoder_.base() >= options_.from && decoder_.last() < options_.to;
+  }
+
+  void EndBlock() {
+    if (all_wanted_) {
+      ending_.events += decoder_.taken() - decoder_.passed_over();
+      ending_.bytes += decoder_.payload_bytes();
+    }
+    all_wanted_ = false;
+    // Events of foreign kinds may stand at the end.
+    last_ = decoder_.last();
+    expected_event_ = decoder_.first_event() + decoder_.events();
+    expected_seq_ = decoder_.seq() + 1;
+    payload_ += decoder_.payload_bytes();
+    ++blocks_;
+    state_ = State::kBetween;
+  }
+
+  [[gnu::noinline]] Outcome NextBeyond(Event& event) {
     while (true) {
       if (pending_gap_) {
         event = *std::exchange(pending_gap_, std::nullopt);
@@ -85,26 +112,22 @@ class CaptureReaderImpl : public CaptureReader {
         return Outcome::kEvent;
       }
       in_gap_ = false;
-      if (state_ == State::kGapBeforeBlock) state_ = State::kInBlock;
+      if (state_ == State::kGapBeforeBlock) BeginBlock();
       if (state_ == State::kInBlock) {
-        for (; has_event || decoder_.Next(event); has_event = false) {
+        while (decoder_.Next(event)) {
+          if (all_wanted_) return Outcome::kEvent;
           if (event.at < options_.from) continue;
           if (event.at < options_.to) return Give(event);
           last_ = event.at;
           ending_.complete = false;
           return Finish(true);
         }
-        // Events of foreign kinds may stand at the end.
-        last_ = decoder_.last();
-        expected_event_ = decoder_.first_event() + decoder_.events();
-        expected_seq_ = decoder_.seq() + 1;
-        payload_ += decoder_.payload_bytes();
-        ++blocks_;
-        state_ = State::kBetween;
+        EndBlock();
       }
       if (state_ == State::kEnd) return Outcome::kEnd;
       if (state_ == State::kFailed) return Outcome::kFailed;
-      const ScanItem item = scanner_->Next();
+      if (long_way_) ScanOnAThread();
+      const ScanItem item = items_->Next();
       frame_offset_ = item.frame_offset;
       switch (item.kind) {
         case ScanItem::Kind::kField:
@@ -203,11 +226,16 @@ class CaptureReaderImpl : public CaptureReader {
       NoteDamage(frame_offset_, "a block does not follow the one before");
       return false;
     }
-    state_ = State::kInBlock;
-    if (continues) return true;
+    if (continues) {
+      BeginBlock();
+      return true;
+    }
     NoteDamage(frame_offset_, "blocks are missing before the frame");
     gap_told_ = true;
-    if (decoder_.base() < options_.from || last_ >= options_.to) return true;
+    if (decoder_.base() < options_.from || last_ >= options_.to) {
+      BeginBlock();
+      return true;
+    }
     pending_gap_ = MakeGap(decoder_.base() - last_, decoder_.first_event() - expected_event_);
     state_ = State::kGapBeforeBlock;
     return true;
@@ -275,12 +303,22 @@ class CaptureReaderImpl : public CaptureReader {
     last_ = place->base;
     jumped_ = true;
     ending_.complete = false;
+    jumped_to_ = place->offset;
     scanner_->JumpTo(place->offset);
+  }
+
+  void ScanOnAThread() {
+    long_way_ = false;
+    ahead_ = ScanAhead(std::move(scanner_));
+    items_ = ahead_.get();
   }
 
   std::unique_ptr<ByteSource> source_;
   ReaderOptions options_;
-  std::unique_ptr<FrameScanner> scanner_;
+  std::unique_ptr<FrameScanner> scanner_;  // until ahead_ has it
+  std::unique_ptr<ItemSource> ahead_;
+  ItemSource* items_;      // whichever of the two it is
+  bool long_way_ = false;  // ahead_ is to begin
   BlockDecoder decoder_;
   std::optional<Bytes> held_;
   std::optional<Event> pending_gap_;
@@ -293,13 +331,15 @@ class CaptureReaderImpl : public CaptureReader {
   bool gap_told_ = false;
   bool end_gap_told_ = false;
   bool jumped_ = false;
+  std::uint64_t jumped_to_ = 0;
   std::string what_;                // the first damage
   std::uint64_t frame_offset_ = 0;  // of what was scanned last
   std::uint64_t expected_seq_ = 0;
   std::uint64_t expected_event_ = 0;
   std::uint64_t blocks_ = 0;
   std::uint64_t payload_ = 0;
-  bool in_gap_ = false;  // Next() gave a gap that damage made
+  bool all_wanted_ = false;  // every event of the block lies within from and to
+  bool in_gap_ = false;      // Next() gave a gap that damage made
   Instant last_;
 };
 

@@ -1,9 +1,11 @@
 #include "capture/store/frame_scanner.h"
 
+#define ZSTD_STATIC_LINKING_ONLY  // for ZSTD_d_stableOutBuffer; without it all works, but slower
 #include <zstd.h>
 
 #include <algorithm>
 #include <cstring>
+#include <vector>
 
 #include "capture/store/limits.h"
 #include "capture/store/wire.h"
@@ -15,6 +17,10 @@ constexpr std::size_t kFeed = std::size_t{128} << 10;
 // On an error zstd gives nothing of what one call would have put out: small bites lose less.
 constexpr std::size_t kSalvageFeed = 64;
 
+// Frames that need no larger window than this are decompressed to where they stay, without a copy.
+constexpr unsigned kDirectWindowLog = 22;
+constexpr std::size_t kDirectRoom = std::size_t{8} << 20;
+
 struct FreeContext {
   void operator()(ZSTD_DCtx* c) const { ZSTD_freeDCtx(c); }
 };
@@ -23,12 +29,23 @@ class FrameScannerImpl : public FrameScanner {
  public:
   explicit FrameScannerImpl(ByteSource& source) : source_(source), zstd_(ZSTD_createDCtx()) {
     ZSTD_DCtx_setParameter(zstd_.get(), ZSTD_d_windowLogMax, static_cast<int>(kMaxWindowLog));
+    direct_possible_ =
+        ZSTD_isError(ZSTD_DCtx_setParameter(zstd_.get(), ZSTD_d_stableOutBuffer, 1)) == 0;
   }
 
   void JumpTo(std::uint64_t offset) override {
     offset_ = offset;
     in_frame_ = false;
   }
+
+  bool Ready() const override {
+    if (!in_frame_) return false;
+    Found found;
+    if (Look(found)) return true;
+    return frame_done_ && parsed_ == raw_size_;
+  }
+
+  std::shared_ptr<const ScanMemory> memory() const override { return memory_; }
 
   ScanItem Next() override {
     while (true) {
@@ -51,7 +68,7 @@ class FrameScannerImpl : public FrameScanner {
     if (head->size() < 4) return CutOrDamage(item);
     const std::uint32_t magic = Little32(head->data());
     if (magic == kZstdMagic) {
-      BeginFrame(false);
+      BeginFrame(FitsDirectly(*head) ? Way::kDirect : Way::kBuffered);
       return false;
     }
     if ((magic & 0xFFFFFFF0) == kSkippableMagic) {
@@ -76,20 +93,36 @@ class FrameScannerImpl : public FrameScanner {
     return true;
   }
 
-  void BeginFrame(bool salvage) {
+  // How a frame is decompressed. Where one way fails the next is tried from its start; what was
+  // given already is passed over.
+  enum class Way {
+    kDirect,    // all of it to where it stays
+    kBuffered,  // a piece at a time
+    kSalvage,   // in small bites, to get as much as can be had
+  };
+
+  // By the frame's header (RFC 8878 section 3.1.1.1): five bytes and, mostly, one for the window.
+  bool FitsDirectly(ByteView head) const {
+    if (!direct_possible_ || head.size() < 6) return false;
+    const bool single_segment = (static_cast<std::uint8_t>(head[4]) & 0x20) != 0;
+    return single_segment || 10u + (static_cast<std::uint8_t>(head[5]) >> 3) <= kDirectWindowLog;
+  }
+
+  void BeginFrame(Way way) {
     ZSTD_DCtx_reset(zstd_.get(), ZSTD_reset_session_only);
+    if (direct_possible_) {
+      ZSTD_DCtx_setParameter(zstd_.get(), ZSTD_d_stableOutBuffer, way == Way::kDirect ? 1 : 0);
+    }
+    if (!in_frame_) delivered_ = 0;
+    pass_ = delivered_;
     in_frame_ = true;
-    salvage_ = salvage;
+    way_ = way;
     frame_done_ = false;
     fed_ = 0;
     produced_ = 0;
     raw_size_ = 0;
     parsed_ = 0;
-    if (!salvage) {
-      delivered_ = 0;
-    } else {
-      pass_ = delivered_;
-    }
+    if (way == Way::kDirect || HeldByOthers()) TakeMemory(kDirectRoom);
   }
 
   bool InFrame(ScanItem& item) {
@@ -109,81 +142,126 @@ class FrameScannerImpl : public FrameScanner {
       if (status.ok()) continue;
       if (status.code() == Code::kIo) return Failed(item, status);
       if (status.code() == Code::kNotFound) return CutOrDamage(item);
-      if (!salvage_ && status.code() == Code::kDamaged) {
-        BeginFrame(true);
+      if (way_ != Way::kSalvage && status.code() == Code::kDamaged) {
+        BeginFrame(way_ == Way::kDirect ? Way::kBuffered : Way::kSalvage);
         continue;
       }
       return Damage(item, status.message());
     }
   }
 
-  // Decompresses some more into raw_. kNotFound: the file ends.
+  // Decompresses some more into memory_. kNotFound: the file ends.
   Status Feed() {
-    const auto input = source_.View(offset_ + fed_, salvage_ ? kSalvageFeed : kFeed);
+    const auto input = source_.View(offset_ + fed_, way_ == Way::kSalvage ? kSalvageFeed : kFeed);
     if (!input.ok()) return input.status();
     ZSTD_inBuffer in{input->data(), input->size(), 0};
-    MakeRoom();
-    ZSTD_outBuffer out{raw_.get() + raw_size_, raw_room_ - raw_size_, 0};
+    ZSTD_outBuffer out{};
+    if (way_ == Way::kDirect) {
+      out = {memory_->bytes.get(), memory_->room, raw_size_};
+    } else {
+      MakeRoom();
+      // Not more at once than will be needed soon: what is left over may have to be moved.
+      out = {raw() + raw_size_, std::min(kFeed, memory_->room - raw_size_), 0};
+    }
+    const std::size_t before = out.pos;
     const std::size_t left = ZSTD_decompressStream(zstd_.get(), &out, &in);
     if (ZSTD_isError(left) != 0) {
       return Status(Code::kDamaged, std::string("a frame cannot be decompressed (") +
                                         ZSTD_getErrorName(left) + ")");
     }
+    const std::size_t more = out.pos - before;
     fed_ += in.pos;
-    produced_ += out.pos;
-    raw_size_ += out.pos;
+    produced_ += more;
+    raw_size_ += more;
     if (produced_ > kMaxFrameBytes) {
       return Status(Code::kUnsupported, "a frame is larger than a capture's may be (64 MiB)");
     }
-    // In salvage what was delivered before is decompressed again and passed over.
-    if (pass_ > 0 && salvage_) {
+    // In another try what was delivered before is decompressed again and passed over.
+    if (pass_ > 0) {
       const std::size_t now = static_cast<std::size_t>(std::min<std::uint64_t>(pass_, raw_size_));
       parsed_ = now;
       pass_ -= now;
     }
     if (left == 0) {
       frame_done_ = true;
-    } else if (in.pos == 0 && out.pos == 0) {
+    } else if (in.pos == 0 && more == 0) {
       return Status(Code::kNotFound, "");
     }
     return OkStatus();
   }
 
-  // Moves what was not yet given to the front of raw_ and sees that there is room behind it. A
-  // field is at most kMaxFieldBytes long, so raw_ stays bounded.
-  void MakeRoom() {
-    if (parsed_ > 0) {
-      raw_size_ -= parsed_;
-      std::memmove(raw_.get(), raw_.get() + parsed_, raw_size_);
-      parsed_ = 0;
+  char* raw() const { return memory_->bytes.get(); }
+
+  // Besides this and the list of all.
+  bool HeldByOthers() const { return memory_ != nullptr && memory_.use_count() > 2; }
+
+  // Makes memory_ one of at least `room` bytes that nobody else holds.
+  void TakeMemory(std::size_t room) {
+    memory_.reset();
+    for (auto& one : memories_) {
+      if (one.use_count() > 1) continue;
+      if (one->room < room) *one = {std::make_unique_for_overwrite<char[]>(room), room};
+      memory_ = one;
+      return;
     }
-    if (raw_room_ - raw_size_ >= kFeed) return;
-    raw_room_ = std::max(2 * raw_room_, raw_size_ + 2 * kFeed);
-    auto larger = std::make_unique_for_overwrite<char[]>(raw_room_);
-    std::copy_n(raw_.get(), raw_size_, larger.get());
-    raw_ = std::move(larger);
+    memory_ = std::make_shared<ScanMemory>();
+    *memory_ = {std::make_unique_for_overwrite<char[]>(room), room};
+    memories_.push_back(memory_);
   }
 
-  // One field of Capture out of raw_. `stuck`: what is there can never become a field.
-  bool TakeField(ScanItem& item, bool& stuck) {
-    const ByteView rest(raw_.get() + parsed_, raw_size_ - parsed_);
-    if (rest.empty()) return false;
+  // Moves what was not yet given to the front of memory_, or of another if that is still in use,
+  // and sees that there is room behind it. A field is at most kMaxFieldBytes long, so it stays
+  // bounded.
+  void MakeRoom() {
+    const std::size_t rest = raw_size_ - parsed_;
+    const std::shared_ptr<ScanMemory> before = memory_;
+    const std::size_t room = before == nullptr ? 0 : before->room;
+    if (before == nullptr || before.use_count() > 3 || room - rest < kFeed) {
+      TakeMemory(room - rest < kFeed ? std::max(2 * room, rest + 2 * kFeed) : room);
+      if (rest > 0) std::memcpy(raw(), before->bytes.get() + parsed_, rest);
+    } else if (parsed_ > 0) {
+      std::memmove(raw(), raw() + parsed_, rest);
+    }
+    raw_size_ = rest;
+    parsed_ = 0;
+  }
+
+  struct Found {
+    std::uint32_t field = 0;
+    ByteView content;
+    std::size_t taken = 0;  // bytes with tag and size
+    bool stuck = false;     // what is there can never become a field
+  };
+
+  // True: a field of Capture stands whole at the front of what was not yet given.
+  bool Look(Found& found) const {
+    if (raw_size_ == parsed_) return false;
+    const ByteView rest(raw() + parsed_, raw_size_ - parsed_);
     WireCursor cursor(rest);
     std::uint64_t tag = 0;
     std::uint64_t size = 0;
     const bool has_tag = cursor.Varint(tag);
     const bool has_size = has_tag && cursor.Varint(size);
-    if (!has_size && rest.size() >= 20) stuck = true;
-    if (has_tag && ((tag & 7) != 2 || tag >> 3 == 0 || tag >> 3 > 0x1FFFFFFF)) stuck = true;
-    if (has_size && size > kMaxFieldBytes) stuck = true;
-    if (stuck || !has_size) return false;
-    if (size > cursor.left()) return false;
-    cursor.Take(size, item.content);
+    if (!has_size && rest.size() >= 20) found.stuck = true;
+    if (has_tag && ((tag & 7) != 2 || tag >> 3 == 0 || tag >> 3 > 0x1FFFFFFF)) found.stuck = true;
+    if (has_size && size > kMaxFieldBytes) found.stuck = true;
+    if (found.stuck || !has_size || size > cursor.left()) return false;
+    cursor.Take(size, found.content);
+    found.field = static_cast<std::uint32_t>(tag >> 3);
+    found.taken = rest.size() - cursor.left();
+    return true;
+  }
+
+  bool TakeField(ScanItem& item, bool& stuck) {
+    Found found;
+    const bool there = Look(found);
+    stuck = found.stuck;
+    if (!there) return false;
     item.kind = ScanItem::Kind::kField;
-    item.field = static_cast<std::uint32_t>(tag >> 3);
-    const std::size_t taken = rest.size() - cursor.left();
-    parsed_ += taken;
-    delivered_ += taken;
+    item.field = found.field;
+    item.content = found.content;
+    parsed_ += found.taken;
+    delivered_ += found.taken;
     return true;
   }
 
@@ -251,16 +329,17 @@ class FrameScannerImpl : public FrameScanner {
   std::unique_ptr<ZSTD_DCtx, FreeContext> zstd_;
   std::uint64_t offset_ = 0;  // of the frame at hand
   bool in_frame_ = false;
-  bool salvage_ = false;
+  bool direct_possible_ = false;
+  Way way_ = Way::kBuffered;
   bool frame_done_ = false;
   std::uint64_t fed_ = 0;        // compressed bytes of the frame taken so far
   std::uint64_t produced_ = 0;   // decompressed
   std::uint64_t delivered_ = 0;  // decompressed bytes of the frame given as fields
   std::uint64_t pass_ = 0;
-  std::unique_ptr<char[]> raw_;  // decompressed
+  std::vector<std::shared_ptr<ScanMemory>> memories_;
+  std::shared_ptr<ScanMemory> memory_;  // one of them: what is decompressed
   std::size_t raw_size_ = 0;
-  std::size_t raw_room_ = 0;
-  std::size_t parsed_ = 0;  // bytes at the front of raw_ that were given
+  std::size_t parsed_ = 0;  // bytes at its front that were given
 };
 
 }  // namespace

@@ -32,16 +32,33 @@ struct ScanItem {
   std::string what;
 };
 
-class FrameScanner {
+class ItemSource {
+ public:
+  virtual ~ItemSource() = default;
+  // Behind kEnd: kEnd again.
+  virtual ScanItem Next() = 0;
+};
+
+// Where the contents of items lie; as long as somebody else holds it too, they stay valid.
+struct ScanMemory {
+  std::unique_ptr<char[]> bytes;
+  std::size_t room = 0;
+};
+
+class FrameScanner : public ItemSource {
  public:
   // `source` must outlive the scanner.
   static std::unique_ptr<FrameScanner> Create(ByteSource& source);
-  virtual ~FrameScanner() = default;
-
-  virtual ScanItem Next() = 0;
 
   // Goes on at `offset`, which must be the start of a frame.
   virtual void JumpTo(std::uint64_t offset) = 0;
+
+  // True: the next item is there without reading or decompressing anything, and what was given
+  // before stays valid when it is taken.
+  virtual bool Ready() const = 0;
+
+  // That of fields given last. To be held and let go by the thread that calls Next() only.
+  virtual std::shared_ptr<const ScanMemory> memory() const = 0;
 };
 
 }  // namespace witness

@@ -1,0 +1,16 @@
+// Walks a capture's frames on a thread of its own, a little ahead of whoever takes the items:
+// decompression, which takes longest, goes on while events are taken apart.
+#pragma once
+
+#include <memory>
+
+#include "capture/store/frame_scanner.h"
+
+namespace witness {
+
+// Gives the same items as `scanner` from where it stands, in the same order. What `scanner` reads
+// from must outlive it and belongs to the thread from now on. Memory is that of the scanner, some
+// times over. The thread ends with the object.
+std::unique_ptr<ItemSource> ScanAhead(std::unique_ptr<FrameScanner> scanner);
+
+}  // namespace witness

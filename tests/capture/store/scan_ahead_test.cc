@@ -1,0 +1,128 @@
+// Scanning on a thread of its own gives what scanning in place gives, whatever the file is like.
+#include "capture/store/scan_ahead.h"
+
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <random>
+
+#include "capture/store/packer.h"
+#include "tests/support/capture_samples.h"
+
+namespace witness {
+namespace {
+
+// About two MiB that cannot be made smaller, with events of every kind in front.
+std::vector<Event> ManyEvents(Bytes& storage) {
+  std::vector<Event> events = EventsOfEveryKind();
+  std::mt19937 random(11);
+  storage.resize(2'000'000);
+  for (char& c : storage) c = static_cast<char>(random());
+  std::int64_t at = events.back().at.ns();
+  for (std::size_t from = 0; from < storage.size();) {
+    const std::size_t size =
+        std::min<std::size_t>(1 + random() % (from % 3 == 0 ? 400 : 20), storage.size() - from);
+    events.push_back(BytesEvent(at += random() % 3'000'000,
+                                random() % 3 == 0 ? Side::kHost : Side::kModule,
+                                ByteView(storage).substr(from, size)));
+    from += size;
+  }
+  return events;
+}
+
+Bytes Packed(ByteView live, const PackSettings& settings) {
+  Bytes file;
+  auto reader = CaptureReader::OpenMemory(live);
+  const auto sink = OpenMemorySink(file);
+  EXPECT_TRUE(Pack(**reader, FullInfo(), *sink, settings).ok());
+  return file;
+}
+
+// One after the other until the end; every item in words, with all that its content holds.
+std::vector<std::string> Items(ItemSource& source) {
+  std::vector<std::string> items;
+  while (true) {
+    const ScanItem item = source.Next();
+    items.push_back(std::to_string(static_cast<int>(item.kind)) + " " + std::to_string(item.field) +
+                    " " + std::to_string(item.frame_offset) + " " +
+                    std::to_string(item.end_offset) + " " + item.what + " " + Bytes(item.content));
+    if (item.kind == ScanItem::Kind::kEnd || item.kind == ScanItem::Kind::kFailed) return items;
+  }
+}
+
+class ScanAheadTest : public ::testing::Test {
+ protected:
+  // Once for all tests: the packing takes a while.
+  static void SetUpTestSuite() {
+    if (!events_.empty()) return;
+    events_ = ManyEvents(storage_);
+    live_ = WriteCapture(events_, FullInfo());
+    everyday_ = Packed(live_, PackSettings::Everyday());
+    best_ = Packed(live_, PackSettings::Best());
+  }
+  static inline Bytes storage_;
+  static inline std::vector<Event> events_;
+  static inline Bytes live_, everyday_, best_;
+};
+
+TEST_F(ScanAheadTest, EveryEventOfALongCaptureIsRead) {
+  for (const Bytes* file : {&live_, &everyday_, &best_}) {
+    ASSERT_GT(file->size(), std::size_t{1} << 20);
+    const ReadBack back = ReadAllOf(*file);
+    EXPECT_TRUE(back.ending.closed_cleanly) << back.ending.what;
+    EXPECT_EQ(back.ending.events, events_.size());
+    ExpectSameEvents(back.events, events_);
+  }
+}
+
+TEST_F(ScanAheadTest, ItemsAreThoseOfTheScannerWhateverHappenedToTheFile) {
+  std::mt19937 random(12);
+  for (const Bytes* whole : {&live_, &everyday_, &best_}) {
+    for (int round = 0; round < 8; ++round) {
+      Bytes file = *whole;
+      const std::size_t at = 200 + random() % (file.size() - 200);
+      if (round % 4 == 1) file[at] = static_cast<char>(file[at] ^ 1 << random() % 8);
+      if (round % 4 == 2) file.resize(at);
+      if (round % 4 == 3) {
+        for (std::size_t i = at; i < std::min(at + 5000, file.size()); ++i) file[i] = '\0';
+      }
+      const auto in_place_source = OpenMemorySource(file);
+      const auto ahead_source = OpenMemorySource(file);
+      const auto in_place = FrameScanner::Create(*in_place_source);
+      const auto ahead = ScanAhead(FrameScanner::Create(*ahead_source));
+      ASSERT_EQ(Items(*ahead), Items(*in_place)) << "round " << round;
+      EXPECT_EQ(ahead->Next().kind, ScanItem::Kind::kEnd) << "the end stays the end";
+    }
+  }
+}
+
+TEST_F(ScanAheadTest, WhoeverStopsEarlyNeedNotTakeTheRest) {
+  for (const Bytes* file : {&live_, &everyday_}) {
+    for (const std::size_t taken : {0, 1, 3, 2000}) {
+      auto reader = CaptureReader::OpenMemory(*file);
+      ASSERT_TRUE(reader.ok());
+      Event event;
+      for (std::size_t i = 0; i < taken; ++i) {
+        ASSERT_EQ((*reader)->Next(event), CaptureReader::Outcome::kEvent);
+        ASSERT_TRUE(event == events_[i]);
+      }
+    }
+  }
+}
+
+TEST_F(ScanAheadTest, ATimeRangeGivesTheSameEventsFromTheMiddle) {
+  const std::size_t first = events_.size() / 2;
+  ReaderOptions options;
+  options.from = events_[first].at;
+  for (const Bytes* file : {&live_, &everyday_, &best_}) {
+    const ReadBack back = ReadAllOf(*file, options);
+    ASSERT_FALSE(back.events.empty());
+    const auto begin = std::find_if(events_.begin(), events_.end(),
+                                    [&](const Event& e) { return e.at >= options.from; });
+    ExpectSameEvents(back.events, {begin, events_.end()});
+    EXPECT_EQ(back.indices.front(), static_cast<std::uint64_t>(begin - events_.begin()));
+  }
+}
+
+}  // namespace
+}  // namespace witness
