@@ -171,7 +171,7 @@ Result<Duration> ParseDuration(std::string_view text) {
                                               "1h2m3s");
   };
   if (text.empty()) return bad();
-  Duration total;
+  long long total = 0;
   std::size_t i = 0;
   while (i < text.size()) {
     if (text[i] < '0' || text[i] > '9') return bad();
@@ -202,9 +202,9 @@ Result<Duration> ParseDuration(std::string_view text) {
       return bad();
     const double ns = value * scale;
     if (!(ns < 9.2e18)) return bad();
-    total = total + Duration::Nanoseconds(std::llround(ns));
+    if (__builtin_add_overflow(total, std::llround(ns), &total)) return bad();
   }
-  return total;
+  return Duration::Nanoseconds(total);
 }
 
 Result<std::uint64_t> ParseSize(std::string_view text) {

@@ -12,11 +12,19 @@
 namespace witness {
 namespace {
 
-// A line that takes longer than this to fill a frame leaves time to compress better.
-constexpr Duration kSlowFrame = Duration::Seconds(2);
-constexpr Duration kSyncAfter = Duration::Seconds(1);
+// How hard it is worth to compress, by how long the line took to fill the frame before: the less it
+// says the more time there is. (At 12 Mbaud a frame takes 80 ms, at 921600 baud a second.)
+constexpr Duration kSlowFrame = Duration::Milliseconds(500);
+constexpr Duration kFastFrame = Duration::Milliseconds(20);
 constexpr int kSlowLevel = 9;
-constexpr int kFastLevel = 3;
+constexpr int kMiddleLevel = 3;
+constexpr int kFastLevel = 1;
+
+int LevelFor(Duration frame) {
+  return frame >= kSlowFrame ? kSlowLevel : frame >= kFastFrame ? kMiddleLevel : kFastLevel;
+}
+
+constexpr Duration kSyncAfter = Duration::Seconds(1);
 
 class CaptureWriterImpl : public CaptureWriter {
  public:
@@ -25,8 +33,8 @@ class CaptureWriterImpl : public CaptureWriter {
       : sink_(std::move(sink)), options_(options), path_(std::move(path)), sync_(*sink_) {}
 
   Status Start(const CaptureInfo& info) {
-    auto frames = FrameWriter::Create(
-        *sink_, {options_.flush_every < kSlowFrame ? kSlowLevel : kFastLevel, kLiveWindowLog});
+    auto frames =
+        FrameWriter::Create(*sink_, {FromALine() ? kSlowLevel : kFastLevel, kLiveWindowLog});
     if (!frames.ok()) return frames.status();
     frames_ = std::move(*frames);
     CaptureInfo written = info;
@@ -100,6 +108,9 @@ class CaptureWriterImpl : public CaptureWriter {
   std::uint64_t payload_bytes() const override { return payload_bytes_; }
 
  private:
+  // Not out of memory or another file, where times say nothing of how fast events come.
+  bool FromALine() const { return options_.flush_every <= Duration::Seconds(1); }
+
   // Into the compressor, which may keep some of it back until Flush or the frame's end.
   Status WriteBlock() {
     message_.clear();
@@ -114,8 +125,7 @@ class CaptureWriterImpl : public CaptureWriter {
       flush_at_ = Instant::Never();
       status_ = frames_->EndFrame();
       if (options_.durability != Durability::kRelaxed) RequestSync();
-      const bool slow = last_ - frame_began_ >= kSlowFrame && options_.flush_every < kSlowFrame;
-      frames_->SetLevel(slow ? kSlowLevel : kFastLevel);
+      if (FromALine()) frames_->SetLevel(LevelFor(last_ - frame_began_));
       frame_began_ = last_;
     }
     return status_;

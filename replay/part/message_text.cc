@@ -25,6 +25,54 @@ std::string Place(int line, int column) {
   return std::to_string(line + 1) + ":" + std::to_string(column + 1) + ": ";
 }
 
+// RFC 3629 section 4: no overlong forms, no surrogates, nothing above U+10FFFF.
+bool IsUtf8(std::string_view text) {
+  for (std::size_t i = 0; i < text.size();) {
+    const auto lead = static_cast<unsigned char>(text[i++]);
+    if (lead < 0x80) continue;
+    if (lead < 0xC2 || lead > 0xF4) return false;
+    const int more = lead < 0xE0 ? 1 : lead < 0xF0 ? 2 : 3;
+    for (int k = 0; k < more; ++k, ++i) {
+      if (i == text.size()) return false;
+      const auto c = static_cast<unsigned char>(text[i]);
+      const unsigned char least = k > 0 ? 0x80 : lead == 0xE0 ? 0xA0 : lead == 0xF0 ? 0x90 : 0x80;
+      const unsigned char most = k > 0 ? 0xBF : lead == 0xED ? 0x9F : lead == 0xF4 ? 0x8F : 0xBF;
+      if (c < least || c > most) return false;
+    }
+  }
+  return true;
+}
+
+// A text format takes any bytes for a string, but a message with such a string cannot be read back.
+// Calls `complain` for the first field below `message` that is no UTF-8; true if there is one.
+template <typename Complain>
+bool FindBadText(const Message& message, const Complain& complain) {
+  std::vector<const FieldDescriptor*> fields;
+  const auto* reflection = message.GetReflection();
+  reflection->ListFields(message, &fields);
+  for (const FieldDescriptor* d : fields) {
+    const int count = d->is_repeated() ? reflection->FieldSize(message, d) : 1;
+    for (int i = 0; i < count; ++i) {
+      const int at = d->is_repeated() ? i : -1;
+      if (d->type() == FieldDescriptor::TYPE_STRING) {
+        const std::string text = d->is_repeated() ? reflection->GetRepeatedString(message, d, i)
+                                                  : reflection->GetString(message, d);
+        if (IsUtf8(text)) continue;
+        complain(message, d->name(), at,
+                 "not UTF-8; only what is said on the line may hold any bytes");
+        return true;
+      }
+      if (d->cpp_type() != FieldDescriptor::CPPTYPE_MESSAGE) continue;
+      if (FindBadText(d->is_repeated() ? reflection->GetRepeatedMessage(message, d, i)
+                                       : reflection->GetMessage(message, d),
+                      complain)) {
+        return true;
+      }
+    }
+  }
+  return false;
+}
+
 class FirstError : public google::protobuf::io::ErrorCollector {
  public:
   void AddError(int line, google::protobuf::io::ColumnNumber column,
@@ -83,7 +131,11 @@ Status ReadText(std::string_view text, Message& message, TextPlaces& places) {
   TextFormat::Parser parser;
   parser.RecordErrorsTo(&errors);
   parser.WriteLocationsTo(&places.tree_);
-  if (parser.ParseFromString(std::string(text), &message)) return witness::OkStatus();
+  if (parser.ParseFromString(std::string(text), &message)) {
+    Status bad;
+    FindBadText(message, places.Complaints(message, bad));
+    return bad;
+  }
   if (errors.status.ok()) return {Code::kInvalidArgument, "not a text of this kind"};
   return errors.status;
 }

@@ -113,6 +113,30 @@ TEST(PartText, HostPartWithRulesIsRefused) {
             std::string::npos);
 }
 
+// Such a part could be written as text, but not as a message.
+TEST(PartText, NamesThatAreNotUtf8AreRefusedWithTheirPlace) {
+  EXPECT_EQ(ErrorOf("# a part\n  name: \"\\377x\""),
+            "2:3: name: not UTF-8; only what is said on the line may hold any bytes");
+  EXPECT_NE(ErrorOf("command_end { silence: \"\\200\" }").find("1:15: silence: not UTF-8"),
+            std::string::npos);
+  // RFC 3629 section 10 and its grammar in section 4: overlong, a surrogate, above U+10FFFF, cut.
+  for (const char* bad : {"\\300\\200", "\\340\\200\\200", "\\355\\240\\200",
+                          "\\364\\220\\200\\200", "\\365\\200\\200\\200", "a\\342\\211", "\\200"}) {
+    EXPECT_NE(ErrorOf(std::string("name: \"") + bad + "\"").find("not UTF-8"), std::string::npos)
+        << bad;
+  }
+  // Section 7's examples.
+  for (const char* good : {"A\u2262\u0391.", "\ud55c\uad6d\uc5b4", "\U000233b4"}) {
+    const auto part = ParsePart(std::string("name: \"") + good + "\"");
+    ASSERT_TRUE(part.ok()) << part.status().message();
+    const auto again = DeserializePart(SerializePart(*part));
+    ASSERT_TRUE(again.ok());
+    EXPECT_EQ(again->name, good);
+  }
+  // What is said may be any bytes.
+  EXPECT_TRUE(ParsePart("command_end { terminator: \"\\377\" }").ok());
+}
+
 TEST(PartText, MissingFileNamesIt) {
   const auto part = LoadPart("/nonexistent/part.textproto");
   ASSERT_FALSE(part.ok());
