@@ -10,10 +10,16 @@
 namespace witness {
 namespace {
 
+// Kept small: many may wait.
 struct Change {
-  std::int64_t at;
-  std::uint64_t order;
-  std::string text;
+  std::int64_t at = 0;
+  std::uint64_t order = 0;
+  bool is_byte = false;
+  Side side = Side::kUnknown;  // of a byte
+  char byte = 0;
+  bool toggle = false;
+  std::uint8_t lines = 0;  // of a change of lines
+  std::uint8_t changed = 0;
   bool operator>(const Change& other) const {
     return at != other.at ? at > other.at : order > other.order;
   }
@@ -36,6 +42,18 @@ std::string ByteCode(Side side) {
 }
 std::string ToggleCode(Side side) {
   return std::string(1, static_cast<char>('A' + (static_cast<int>(side) + 2) % 3));
+}
+
+std::string TextOf(const Change& change) {
+  if (change.is_byte) {
+    return Octet(change.byte) + " " + ByteCode(change.side) + "\n" + (change.toggle ? "1" : "0") +
+           ToggleCode(change.side) + "\n";
+  }
+  std::string text;
+  for (std::size_t i = 0; i < kLines.size(); ++i)
+    if ((change.changed & kLines[i].first) != 0)
+      text += ((change.lines & kLines[i].first) != 0 ? "1" : "0") + std::to_string(i) + "\n";
+  return text;
 }
 
 }  // namespace
@@ -76,7 +94,7 @@ Status ExportValueChanges(CaptureReader& reader, const TextSink& out) {
         written = change.at;
         text = "#" + std::to_string(written) + "\n";
       }
-      status = out(text + change.text);
+      status = out(text + TextOf(change));
       waiting.pop();
     }
   };
@@ -94,17 +112,23 @@ Status ExportValueChanges(CaptureReader& reader, const TextSink& out) {
         at = std::max(at, last[s]);
         last[s] = at;
         toggle[s] = !toggle[s];
-        waiting.push({at, order++,
-                      Octet(event.bytes[static_cast<std::size_t>(i)]) + " " + ByteCode(event.side) +
-                          "\n" + (toggle[s] ? "1" : "0") + ToggleCode(event.side) + "\n"});
+        Change change;
+        change.at = at;
+        change.order = order++;
+        change.is_byte = true;
+        change.side = event.side;
+        change.byte = event.bytes[static_cast<std::size_t>(i)];
+        change.toggle = toggle[s];
+        waiting.push(change);
         if (waiting.size() > kMostWaiting) give(waiting.top().at);
       }
     } else if (event.kind == EventKind::kLineChange) {
-      std::string text;
-      for (std::size_t i = 0; i < kLines.size(); ++i)
-        if ((event.changed & kLines[i].first) != 0)
-          text += ((event.lines & kLines[i].first) != 0 ? "1" : "0") + std::to_string(i) + "\n";
-      if (!text.empty()) waiting.push({event.at.ns(), order++, text});
+      Change change;
+      change.at = event.at.ns();
+      change.order = order++;
+      change.lines = static_cast<std::uint8_t>(event.lines);
+      change.changed = static_cast<std::uint8_t>(event.changed);
+      if (!TextOf(change).empty()) waiting.push(change);
     }
     // The longest read that a later event may spread back over: a second.
     give((event.at - Duration::Seconds(1)).ns());

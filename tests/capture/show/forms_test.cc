@@ -3,7 +3,9 @@
 #include <google/protobuf/util/json_util.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <sstream>
+#include <streambuf>
 
 #include "capture/show/examination_message.h"
 #include "capture/show/examination_text.h"
@@ -44,6 +46,40 @@ std::string Exported(const std::vector<Event>& events,
                 return OkStatus();
               }).ok());
   return out;
+}
+
+// Gives the same byte for ever; counts how many were taken.
+class Endless : public std::streambuf {
+ public:
+  std::uint64_t taken = 0;
+
+ private:
+  int_type underflow() override {
+    taken += sizeof piece_;
+    std::fill(std::begin(piece_), std::end(piece_), 'x');
+    setg(piece_, piece_, piece_ + sizeof piece_);
+    return traits_type::to_int_type('x');
+  }
+  char piece_[4096];
+};
+
+TEST(JsonLines, ALineWithoutEndIsRefusedBeforeAllOfItIsRead) {
+  Endless endless;
+  std::istream in(&endless);
+  const Status status = ImportJsonLines(in, [](const Event&) { return OkStatus(); });
+  EXPECT_EQ(status.code(), Code::kInvalidArgument);
+  EXPECT_THAT(status.message(), HasSubstr("line 1: longer than"));
+  EXPECT_LT(endless.taken, 5u << 20);
+}
+
+TEST(JsonLines, TheLastLineNeedsNoEnd) {
+  const std::string line = R"({"at_ns": 5, "side": "host", "text": "AT"})";
+  for (const std::string& text : {line, line + "\n", line + "\r\n\n", "\n" + line}) {
+    std::istringstream in(text);
+    std::size_t events = 0;
+    EXPECT_TRUE(ImportJsonLines(in, [&](const Event&) { return ++events, OkStatus(); }).ok());
+    EXPECT_EQ(events, 1u) << text;
+  }
 }
 
 TEST(JsonLines, ExportThenImportGivesTheSameEvents) {
