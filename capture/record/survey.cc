@@ -35,16 +35,17 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
     return false;
   Patience limited = patience;
   // What talks all the time never falls silent.
-  const auto often = [&](const ProfileUnsolicited& one) {
-    return one.times > 1 && profile_.listened / one.times < Duration::Seconds(3);
-  };
-  if (std::any_of(profile_.unsolicited.begin(), profile_.unsolicited.end(), often))
+  if (talks_every_ < Duration::Seconds(3))
     limited.at_most = std::min(patience.at_most, turnaround_ * 2 + Duration::Seconds(4));
   if (!Ask(Bytes(command) + BytesOfEnding(ending), limited, raw_)) return false;
   heard = WithoutUnasked(raw_, profile_.unsolicited, without_);
-  // Something unasked is no answer: that is waited for all the same.
+  // Something unasked, or a stray byte, is no answer: that is waited for all the same.
   const Instant end = raw_.sent_by + patience.wait;
-  while (without_.any && Body(heard).empty() && talk_.Now() < end) {
+  const auto no_answer = [&] {
+    const Bytes body = Body(heard);
+    return (without_.any && body.empty()) || (body.size() == 1 && answer_.size() > 1);
+  };
+  while (no_answer() && talk_.Now() < end) {
     const Duration left = end - talk_.Now();
     Heard more;
     if (!Ask({}, {left, patience.quiet, Duration::Seconds(4), Duration::Zero()}, more))
@@ -79,7 +80,7 @@ bool Surveyor::Pause(Duration length) {
 }
 
 Patience Surveyor::Usual() const {
-  return {std::max(Duration::Seconds(2), turnaround_ * 3), quiet_, Duration::Seconds(20),
+  return {std::max(Duration::Seconds(3), turnaround_ * 3), quiet_, Duration::Seconds(20),
           turnaround_ + turnaround_ / 2 + Duration::Milliseconds(300)};
 }
 
@@ -88,6 +89,8 @@ bool Surveyor::IsAnswer(const Heard& heard) const {
   const Bytes body = Body(heard);
   std::size_t front = 0;
   if (body == answer_) return true;
+  // An echoed LF that comes late may be taken for the answer's.
+  if (!Words(body).empty() && Words(body) == Words(answer_)) return true;
   if (body == refusal_ || !IsWithInsertion(body, answer_, front)) return false;
   const Bytes run = body.substr(front, body.size() - answer_.size());
   // The LF of an echoed CR LF comes when the answer has begun already.
@@ -108,17 +111,25 @@ bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_fir
                        bool& good, bool& steady) {
   int taken = 0;
   int tries = 0;
-  for (const int wanted : {2, 4}) {
+  for (const int wanted : {3, 6}) {
     for (; tries < wanted; ++tries) {
       if (clean_first && !Clean()) return false;
-      Heard heard;
-      if (!Ask(query, ending, Usual(), heard)) return false;
-      AddEvidence(basis, heard);
-      taken += IsAnswer(heard);
+      bool answers = false;
+      // Twice, for the first may only have ended what was left over from what was sent before.
+      for (int i = 0; i < (clean_first ? 2 : 1) && !answers; ++i) {
+        Heard heard;
+        if (!Ask(query, ending, Usual(), heard)) return false;
+        AddEvidence(basis, heard);
+        answers = IsAnswer(heard);
+        if (!answers) continue;
+        const auto turnaround = TimingOf(heard, line_).turnaround;
+        turnaround_ = std::max(turnaround_, turnaround.value_or(turnaround_));
+      }
+      taken += answers;
     }
     if (taken == 0 || taken == tries) break;
   }
-  good = taken * 4 >= tries * 3;
+  good = taken * 3 >= tries * 2;
   steady = taken == 0 || good;  // what is answered now and then is in doubt
   return true;
 }

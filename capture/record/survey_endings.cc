@@ -29,7 +29,7 @@ bool Surveyor::Endings() {
                          : good["LF"]                  ? "LF"
                                                        : first;
   basis.sure = profile_.accepted_endings.empty() || !all_steady ? Found::kUnsure : Found::kSure;
-  basis.why = "each ending tried twice, from a clean beginning";
+  basis.why = "each ending tried three times or more, from a clean beginning";
   if (profile_.accepted_endings.empty()) {
     // What was taken for an answer was none.
     ++readable_;
@@ -93,17 +93,13 @@ bool Surveyor::Silence() {
   bool one = false;
   if (!joined(high, one)) return false;
   if (one) return true;  // not a silence after all: left open
-  // Each answer is had twice: a single one may have been spoilt by something said unasked.
+  // No answer is had three times: one or two may have been spoilt by something said unasked.
   const auto settled = [&](Duration& gap, bool& is_one) {
     const Duration wanted = gap;
-    for (int round = 0; round < 3; ++round) {
-      bool again = false;
+    is_one = false;
+    for (int i = 0; i < 3 && !is_one; ++i) {
       gap = wanted;
       if (!joined(gap, is_one)) return false;
-      if (is_one) return true;
-      gap = wanted;
-      if (!joined(gap, again)) return false;
-      if (is_one == again) return true;
     }
     return true;
   };
@@ -112,6 +108,12 @@ bool Surveyor::Silence() {
     Duration middle = low + (high - low) / 2;
     if (!settled(middle, one)) return false;
     (one ? low : high) = middle;
+  }
+  // Halves that are not even taken together tell nothing of a silence.
+  Duration none;
+  if (low == Duration::Zero()) {
+    if (!settled(none, one)) return false;
+    if (!one) return true;
   }
   // The module counts until the next character is complete.
   profile_.silence_at_least = low + line_.CharacterTime();

@@ -30,9 +30,9 @@ std::size_t EchoLength(const Heard& heard) {
   // Of the ending as much as comes back before the answer.
   const std::size_t end = lead + same;
   const std::size_t ending = heard.sent.size() - bare;
-  // Is it the echo's ending, or does the reply begin with one? It belongs to what lies closer in
-  // time.
   if (ending == 0 || same < heard.sent.size() || end >= all.size()) return end;
+  // Is it the echo's ending, or does the reply begin with one? Before the reply there is the
+  // longest pause. Some echo a CR as CR LF.
   const auto at = [&](std::size_t index) {
     for (const HeardPiece& piece : heard.pieces) {
       if (index < piece.bytes.size()) return piece.at;
@@ -40,12 +40,15 @@ std::size_t EchoLength(const Heard& heard) {
     }
     return heard.pieces.back().at;
   };
-  const Duration before = at(end - ending) - at(end - ending - 1);
-  const Duration behind = at(end) - at(end - 1);
-  const Duration step = at(end - ending - 1) - at(end - ending - 2);  // of the echo
-  const bool replys_own =
-      before > std::max(behind, step) * 3 / 2 && before > Duration::Milliseconds(1);
-  return replys_own ? end - ending : end;
+  const auto pause = [&](std::size_t index) { return at(index) - at(index - 1); };
+  const bool lone_lf = heard.sent.ends_with('\r') && all[end] == '\n';
+  std::vector<std::size_t> cuts = {end - ending, end};
+  if (lone_lf && end + 1 < all.size()) cuts.push_back(end + 1);
+  std::sort(cuts.begin(), cuts.end(),
+            [&](std::size_t a, std::size_t b) { return pause(a) > pause(b); });
+  const Duration others = std::max(pause(cuts[1]), pause(end - ending - 1));
+  if (pause(cuts[0]) > others * 3 / 2 && pause(cuts[0]) > Duration::Milliseconds(1)) return cuts[0];
+  return lone_lf ? end - ending : end;
 }
 
 Bytes Body(const Heard& heard) { return heard.bytes().substr(EchoLength(heard)); }
@@ -54,6 +57,12 @@ Bytes Lower(ByteView text) {
   Bytes out(text);
   for (char& c : out) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
   return out;
+}
+
+Bytes Words(ByteView text) {
+  const std::size_t from = text.find_first_not_of("\r\n");
+  if (from == ByteView::npos) return {};
+  return Bytes(text.substr(from, text.find_last_not_of("\r\n") + 1 - from));
 }
 
 bool IsWithInsertion(const Bytes& text, const Bytes& wanted, std::size_t& front) {
@@ -113,8 +122,11 @@ Heard WithoutUnasked(const Heard& heard, const std::vector<ProfileUnsolicited>& 
   std::size_t begin = 0;
   for (const Heard& saying : known.empty() ? std::vector<Heard>() : Sayings(heard)) {
     const Bytes text = saying.bytes();
-    for (const ProfileUnsolicited& one : known)
-      if (one.times > 1 && one.text == text) take(begin, text.size());
+    for (const ProfileUnsolicited& one : known) {
+      Bytes again = one.text;  // more than once in a row, where it had to wait
+      while (again.size() < text.size()) again += one.text;
+      if (one.times > 1 && again == text) take(begin, text.size());
+    }
     begin += text.size();
   }
   // Where listening was cut off, so may be the last of what is said again and again.

@@ -13,14 +13,17 @@ namespace witness {
 bool Readable(ByteView bytes);
 
 // How many bytes at the front of what was heard are the command coming back, with line endings that
-// a command before may have left in front of it. Where a CR may be the echo's or the reply's own
-// (an LF follows), it belongs to that which lies closer in time.
+// a command before may have left in front of it. Where the ending may be the echo's or the reply's
+// own, the longest pause tells.
 std::size_t EchoLength(const Heard& heard);
 
 // What was heard, without the echo.
 Bytes Body(const Heard& heard);
 
 Bytes Lower(ByteView text);
+
+// Without line endings at either end.
+Bytes Words(ByteView text);
 
 // True if `text` is `wanted` with at most one run of bytes put in, as by something said unasked;
 // `front` is then where.

@@ -231,13 +231,13 @@ bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
   // answer.
   int silent = 0;
   int asked = 0;
-  bool elsewhere = talked.bytes().find(wanted) != Bytes::npos;
+  bool elsewhere = talked.bytes().find(wanted) != Bytes::npos || Words(wanted) == Words(refusal);
   bool cut = false;  // the beginning of a command was lost
   for (const auto& [command, bodies] : refusals) {
     for (const Bytes& body : bodies) {
       ++asked;
       silent += body.empty();
-      elsewhere = elsewhere || body == wanted;
+      elsewhere = elsewhere || Words(body) == Words(wanted);
       cut = cut || body.find(command.substr(1)) != Bytes::npos;
     }
   }
@@ -251,9 +251,8 @@ bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
                                              [](const Heard& one) { return EchoLength(one) > 0; });
   // Where nothing is refused in words, it may be what the module says now and then.
   const std::ptrdiff_t needed = refusal.empty() ? 4 : 3;
-  understood = same >= needed && !echoes_elsewhere && Readable(wanted) && refuses &&
-               wanted != refusal && !mangles && !elsewhere && keeps_silent && !cut && bad == 0 &&
-               Unreadable(all) * 20 <= all.size();
+  understood = same >= needed && !echoes_elsewhere && Readable(wanted) && refuses && !mangles &&
+               !elsewhere && keeps_silent && !cut && bad == 0 && Unreadable(all) * 20 <= all.size();
   if (understood && refusal.empty()) {
     Heard unasked;
     if (!UntilSilent(Duration::Seconds(15), Duration::Seconds(15), unasked, quiet)) return false;

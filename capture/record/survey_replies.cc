@@ -107,7 +107,7 @@ bool Surveyor::AskAgainAndAgain(ProfileReply& reply, std::vector<Try>& tries) {
         without_.any,    without_.times_spoilt || (without_.any && Body(heard).empty()),
         IsSpoilt(heard), raw_};
     if (!one.spoilt) most_alike = std::max(most_alike, ++alike[Shape(one.body)]);
-    if (const auto turnaround = TimingOf(heard, line_).turnaround; turnaround)
+    if (const auto turnaround = TimingOf(heard, line_).turnaround; turnaround && Readable(one.body))
       patience.wait = std::max(Usual().wait, *turnaround * 3);
     else if (i == 1 && alike.size() == 1)
       patience.wait = Usual().wait;
@@ -118,10 +118,7 @@ bool Surveyor::AskAgainAndAgain(ProfileReply& reply, std::vector<Try>& tries) {
   const bool always =
       std::all_of(tries.begin(), tries.end(), [](const Try& one) { return one.stripped; });
   // But what is said so often that it must come into every answer does not.
-  const Duration longest = patience.wait + patience.quiet;
-  const bool often = std::any_of(
-      profile_.unsolicited.begin(), profile_.unsolicited.end(),
-      [&](const auto& one) { return one.times > 1 && profile_.listened / one.times < longest; });
+  const bool often = talks_every_ < patience.wait + patience.quiet;
   if (always && !often && tries.size() > 2 && InStep(tries)) {
     for (Try& one : tries) {
       one.body = Body(one.raw);
@@ -173,17 +170,24 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
   std::stable_sort(order.begin(), order.end(),
                    [&](const Bytes& a, const Bytes& b) { return texts[a] > texts[b]; });
   reply.texts = order;
-  const bool refused = !profile_.unknown.texts.empty() && &reply != &profile_.unknown &&
-                       !usual.empty() && usual == profile_.unknown.texts.front();
+  const std::vector<Bytes>& no = profile_.unknown.texts;
+  const bool refused = &reply != &profile_.unknown && !usual.empty() &&
+                       std::find(no.begin(), no.end(), usual) != no.end();
   reply.outcome = order.empty() ? ReplyOutcome::kNoAnswer
                   : refused     ? ReplyOutcome::kRefused
                                 : ReplyOutcome::kAnswered;
   const bool alike = of_usual_shape == static_cast<int>(tries.size());
   const int others = static_cast<int>(tries.size()) - of_usual_shape - (usual.empty() ? 0 : silent);
+  // A figure with one digit more than all the others: a stray byte perhaps.
+  bool odd_figure = false;
+  for (const Bytes& text : order)
+    odd_figure =
+        odd_figure || (texts[text] == 1 && text.size() > usual.size() && texts[usual] * 2 > count);
   // One answer that is like no other may have been spoilt on its way.
-  reply.basis.sure = count == 0 || of_usual_shape * 2 <= count || others > 0 ? Found::kUnsure
-                     : count == 1 || !alike                                  ? Found::kLikely
-                                                                             : Found::kSure;
+  reply.basis.sure = odd_figure                                                ? Found::kUnsure
+                     : count == 0 || of_usual_shape * 2 <= count || others > 0 ? Found::kUnsure
+                     : count == 1 || !alike                                    ? Found::kLikely
+                                                                               : Found::kSure;
   std::string& why = reply.basis.why;
   why = std::to_string(of_usual_shape) + " of " + std::to_string(tries.size()) + " alike";
   if (alike) why = std::to_string(of_usual_shape) + " alike";

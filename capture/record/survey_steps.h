@@ -57,8 +57,8 @@ class Surveyor {
   // An echoing module did not give this command back as it was sent: the answer is to something
   // else.
   bool IsSpoilt(const Heard& heard) const;
-  // Sends the query so often as it takes to be sure whether it is answered: twice, and where the
-  // two disagree twice more. `good`: answered nearly always; `steady`: no doubt is left.
+  // Sends the query so often as it takes to be sure whether it is answered: three times, and where
+  // they disagree three times more. `good`: answered mostly; `steady`: no doubt is left.
   bool IsTaken(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
                bool& good, bool& steady);
   // Brings the module back to where a command begins.
@@ -134,10 +134,11 @@ class Surveyor {
   Duration turnaround_;
   Duration quiet_ = Duration::Milliseconds(500);
   int came_back_ = 0;
-  bool comes_back_whole_ = false;          // at one line, all that was sent
-  Duration came_back_after_;               // from the command's end
-  bool sleepy_ = false;                    // commands lost their beginning
-  std::optional<LineSettings> echo_line_;  // where what was sent came back as it was
+  bool comes_back_whole_ = false;                   // at one line, all that was sent
+  Duration came_back_after_;                        // from the command's end
+  Duration talks_every_ = Duration::Seconds(1000);  // what it says unasked most often
+  bool sleepy_ = false;                             // commands lost their beginning
+  std::optional<LineSettings> echo_line_;           // where what was sent came back as it was
   int readable_ = 0;
   int unreadable_ = 0;
 };

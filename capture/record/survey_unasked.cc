@@ -48,9 +48,9 @@ void Surveyor::CountUnasked(const Bytes& text, const Heard& heard) {
   }
   ++one->times;
   AddEvidence(one->basis, heard);
-  one->basis.sure = one->times < 2   ? Found::kUnsure
-                    : only_listening ? Found::kSure
-                                     : Found::kLikely;
+  if (only_listening) one->basis.why = "came while only listening";
+  const bool heard_alone = one->basis.why.ends_with("listening");
+  one->basis.sure = one->times < 2 ? Found::kUnsure : heard_alone ? Found::kSure : Found::kLikely;
 }
 
 bool Surveyor::Unsolicited() {
@@ -76,6 +76,9 @@ bool Surveyor::Unsolicited() {
   }
   profile_.unsolicited.clear();  // what was heard on the way here is counted in Review()
   for (const Heard& saying : Sayings(*heard)) CountUnasked(saying.bytes(), saying);
+  std::uint32_t most = 0;
+  for (const ProfileUnsolicited& one : profile_.unsolicited) most = std::max(most, one.times);
+  if (most > 1) talks_every_ = plan_.listen / most;
   AddEvidence(profile_.unsolicited_basis, *heard);
   return true;
 }
@@ -105,6 +108,21 @@ void Surveyor::Review() {
       return std::any_of(reply.texts.begin(), reply.texts.end(), in);
     });
   });
+  // Where replies are unreadable, nothing about the line is sure.
+  const auto unreadable = [](const ProfileReply& reply) {
+    return std::any_of(reply.texts.begin(), reply.texts.end(),
+                       [](const Bytes& text) { return text.size() > 1 && !Readable(text); });
+  };
+  if (unreadable(profile_.unknown) ||
+      std::any_of(profile_.replies.begin(), profile_.replies.end(), unreadable)) {
+    profile_.line_basis.sure = Found::kUnsure;
+    profile_.line_basis.why +=
+        "; but some replies are unreadable: another format, a bad line, or "
+        "bytes that are no text";
+    for (ProfileReply& reply : profile_.replies)
+      if (unreadable(reply)) reply.basis.sure = Found::kUnsure;
+    if (unreadable(profile_.unknown)) profile_.unknown.basis.sure = Found::kUnsure;
+  }
   // Single bytes are nobody's sayings, unless most of them are the same.
   std::uint32_t stray = 0;
   for (const ProfileUnsolicited& one : profile_.unsolicited)
@@ -117,6 +135,8 @@ void Surveyor::Review() {
   Basis& basis = profile_.unsolicited_basis;
   basis.sure = Found::kNotFound;
   for (ProfileUnsolicited& one : profile_.unsolicited) {
+    // What comes inside answers only may belong to them.
+    if (one.basis.sure != Found::kSure) one.basis.sure = Found::kUnsure;
     if (one.times < 2) one.basis.why += ", once";
     basis.sure = std::max(basis.sure, one.basis.sure);
   }

@@ -25,17 +25,32 @@ TEST(SurveyTable, ThreeSedgesAreFoundInAll) {
   EXPECT_EQ(table.Of(Finding::kOpen), 0) << table.Text();
 }
 
-TEST(SurveyTable, OfUsualVariantsNothingIsClaimedWrongly) {
+// `tests/bench/survey_table` prints the same for any seeds.
+SurveyTable Table(ModuleSpec (*family)(unsigned), unsigned last) {
   SurveyTable table;
-  for (unsigned seed = 1; seed <= 24; ++seed) {
-    const ModuleSpec spec = Invented(seed);
+  for (unsigned seed = 1; seed <= last; ++seed) {
+    const ModuleSpec spec = family(seed);
     const Surveyed surveyed = Survey(spec, DemoPlan(), seed);
-    ASSERT_TRUE(surveyed.status.ok()) << spec.name << ": " << surveyed.status.message();
+    EXPECT_TRUE(surveyed.status.ok()) << spec.name << ": " << surveyed.status.message();
     table.Add(spec.name, SurveyCheck(spec, surveyed), surveyed.took);
   }
-  ExpectNothingWrong(table);
-  EXPECT_GE(table.Of("state", Finding::kFound), 20) << "of 24";
   std::fputs(table.Text().c_str(), stdout);
+  return table;
+}
+
+TEST(SurveyTable, OfUsualVariantsNothingIsClaimedWronglyAndNearlyAllIsFound) {
+  const SurveyTable table = Table(Invented, 240);
+  ExpectNothingWrong(table);
+  EXPECT_GE(table.Of("state", Finding::kFound), 228) << "of 240";
+  EXPECT_GE(table.Of(Finding::kFound), 98 * table.Of(Finding::kOpen));
+}
+
+// Sleepers, talkers, noise, prompts, unheard-of rates, data sessions ...: much may stay open.
+TEST(SurveyTable, OfStrangeVariantsNothingIsClaimedWrongly) {
+  const SurveyTable table = Table(Strange, 120);
+  ExpectNothingWrong(table);
+  EXPECT_GE(table.Of("state", Finding::kFound), 82) << "of 120";
+  EXPECT_GE(table.Of(Finding::kFound), 20 * table.Of(Finding::kOpen));
 }
 
 }  // namespace
