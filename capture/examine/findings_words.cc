@@ -79,8 +79,8 @@ constexpr Words kWords[] = {
     {"secret", "The capture holds what looks like a secret",
      "Whoever gets the capture gets it too: a key opens, an address or a position tells who and "
      "where.",
-     "Replace it before the capture is shown to anybody: bytewitness redact --found. What a module "
-     "calls by a name of its own is not found here: --value-of, --pattern."},
+     "Replace it before the capture is shown to anybody: `bytewitness redact --found`. What a "
+     "module calls by a name of its own is not found here: `--value-of`, `--pattern`."},
 };
 
 }  // namespace

@@ -329,6 +329,13 @@ const Name* AskedFor(ByteView command) {
 
 }  // namespace
 
+bool LooksLikeStandIn(ByteView bytes) {
+  if (bytes.empty() || std::isalnum(static_cast<unsigned char>(bytes[0])) != 0) return false;
+  std::size_t at = 1;
+  while (at < bytes.size() && bytes[at] >= '0' && bytes[at] <= '9') ++at;
+  return bytes.find_first_not_of(bytes[0], at) == ByteView::npos;
+}
+
 const char* SecretKindName(SecretKind kind) {
   switch (kind) {
     case SecretKind::kKey:

@@ -42,6 +42,10 @@ struct Secret {
 // '=' or ':' count where the host speaks ("set key ..."), since others use them in sentences.
 std::vector<Secret> SecretsIn(ByteView bytes, bool of_host);
 
+// Whether `bytes` are what `bytewitness redact` puts in a secret's place ("#12######", "##"). To be
+// asked of captures that say that they are redacted.
+bool LooksLikeStandIn(ByteView bytes);
+
 // Bytes of one event.
 struct EventRange {
   std::uint64_t event = 0;  // index in the capture

@@ -137,8 +137,11 @@ class PageWriter {
     std::string out;
     for (const auto& facts : facts_) {
       std::string where;
-      for (const Tap& tap : facts->info.taps)
-        where += (where.empty() ? " at " : " and ") + ("<code>" + page::Name(tap.port) + "</code>");
+      for (const Tap& tap : facts->info.taps) {
+        const std::string port = "<code>" + page::Name(tap.port) + "</code>";
+        if (where.find(port) == std::string::npos)
+          where += (where.empty() ? " at " : " and ") + port;
+      }
       const std::string when = page::WallClock(facts->info.began_unix_ns);
       out += (out.empty() ? "" : " Beside it: ") + std::string("what was said") + where;
       if (!when.empty()) out += " on " + page::Text(when);
@@ -183,9 +186,9 @@ class PageWriter {
     for (std::size_t i = 0; i < facts_.size(); ++i) {
       if (request_.trial) {
         out += "<details class=\"capture\"><summary>What was recorded: <code>" +
-               page::Name(request_.captures[i].name) + "</code>, " +
-               page::Name(facts_[i]->info.title) + "</summary>\n" +
-               page::RecordedSection(*facts_[i], request_.captures[i], i, 3) +
+               page::Name(request_.captures[i].name) + "</code>" +
+               (facts_[i]->info.title.empty() ? "" : ", " + page::Name(facts_[i]->info.title)) +
+               "</summary>\n" + page::RecordedSection(*facts_[i], request_.captures[i], i, 3) +
                page::FindingsSection(*facts_[i], i, 3) + page::TimingSection(*facts_[i], i, 3) +
                "</details>\n";
       } else {

@@ -23,6 +23,20 @@ std::string Heading(int level, const std::string& id, const char* words) {
   return "<" + tag + " class=\"minor\" id=\"" + id + "\">" + words + "</" + tag + ">\n";
 }
 
+// Our own words; what stands between backticks is what one types.
+std::string WithCommands(std::string_view words) {
+  std::string out;
+  bool code = false;
+  for (std::size_t at = 0; at <= words.size();) {
+    const std::size_t tick = std::min(words.find('`', at), words.size());
+    const std::string part = Text(words.substr(at, tick - at));
+    out += code ? "<code>" + part + "</code>" : part;
+    code = !code;
+    at = tick + 1;
+  }
+  return out;
+}
+
 // A time that leads to its place in the record.
 std::string Moment(Instant at, std::size_t number) {
   char target[64];
@@ -86,9 +100,16 @@ std::string Plot(const char* title, const char* meaning, const Distribution& d) 
   std::uint64_t most = 1;
   for (const auto& bin : bins) most = std::max(most, bin.count);
   constexpr int kRow = 18;
-  constexpr int kBarFrom = 86;
-  constexpr int kBarMost = 150;
-  const int height = static_cast<int>(bins.size()) * kRow + 4;
+  constexpr int kBarFrom = 106;
+  constexpr int kBarMost = 140;
+  // Of a long run of empty steps only that there is one is shown.
+  std::vector<std::size_t> rows;
+  for (std::size_t i = 0; i < bins.size(); ++i) {
+    const bool empty = bins[i].count == 0;
+    const bool was = i > 0 && bins[i - 1].count == 0;
+    if (!empty || !was) rows.push_back(i);
+  }
+  const int height = static_cast<int>(rows.size()) * kRow + 4;
   std::string out = "<figure class=\"plot\"><figcaption><b>" + Text(title) + "</b> " +
                     Text(meaning) + "<br>" + Count(d.count(), "value") + ": least " +
                     Text(FormatDuration(d.min())) + ", median " + Text(FormatDuration(d.Median())) +
@@ -97,15 +118,17 @@ std::string Plot(const char* title, const char* meaning, const Distribution& d) 
   out += "<svg viewBox=\"0 0 300 " + std::to_string(height) + "\" role=\"img\" aria-label=\"" +
          Text(title) + ": how many in each doubling of time\">\n";
   int y = 0;
-  for (const auto& bin : bins) {
+  for (const std::size_t row : rows) {
+    const auto& bin = bins[row];
+    const bool run = bin.count == 0 && row + 1 < bins.size() && bins[row + 1].count == 0;
     const int bar = bin.count == 0
                         ? 0
                         : std::max(2, static_cast<int>(static_cast<double>(bin.count) * kBarMost /
                                                        static_cast<double>(most)));
-    out += "<text x=\"80\" y=\"" + std::to_string(y + 13) + "\" text-anchor=\"end\">&lt; " +
-           Text(FormatDuration(bin.to)) + "</text><rect x=\"" + std::to_string(kBarFrom) +
-           "\" y=\"" + std::to_string(y + 3) + "\" width=\"" + std::to_string(bar) +
-           "\" height=\"12\"/>";
+    out += "<text x=\"100\" y=\"" + std::to_string(y + 13) + "\" text-anchor=\"end\">" +
+           (run ? std::string("none") : "&lt; " + Text(FormatDuration(bin.to))) +
+           "</text><rect x=\"" + std::to_string(kBarFrom) + "\" y=\"" + std::to_string(y + 3) +
+           "\" width=\"" + std::to_string(bar) + "\" height=\"12\"/>";
     if (bin.count > 0)
       out += "<text x=\"" + std::to_string(kBarFrom + bar + 5) + "\" y=\"" +
              std::to_string(y + 13) + "\">" + std::to_string(bin.count) + "</text>";
@@ -230,7 +253,7 @@ std::string FindingsSection(const CaptureFacts& facts, std::size_t number, int l
   for (const Finding& finding : findings) {
     out += "<li" + std::string(finding.name == "secret" ? " class=\"warning\"" : "") + "><b>" +
            Text(finding.title) + "</b> (" + Text(SafeName(finding.detail)) + "). " +
-           Text(finding.consequence) + " <i>" + Text(finding.advice) + "</i>";
+           Text(finding.consequence) + " <i>" + WithCommands(finding.advice) + "</i>";
     if (!finding.evidence.empty()) {
       out += "<ul class=\"evidence\">";
       for (const Evidence& evidence : finding.evidence)

@@ -23,14 +23,6 @@ using namespace redact;
 constexpr std::size_t kShortestNumber = 6;
 constexpr std::size_t kMostSpans = 16u << 20;
 
-// What an earlier redaction has put there is no secret.
-bool LooksLikeStandIn(ByteView bytes) {
-  if (bytes.empty() || std::isalnum(static_cast<unsigned char>(bytes[0])) != 0) return false;
-  std::size_t at = 1;
-  while (at < bytes.size() && bytes[at] >= '0' && bytes[at] <= '9') ++at;
-  return bytes.find_first_not_of(bytes[0], at) == ByteView::npos;
-}
-
 constexpr std::size_t LaneOf(Side side) { return static_cast<std::size_t>(side); }
 
 bool IsSpeech(const Event& event) {

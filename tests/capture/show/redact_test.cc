@@ -9,6 +9,7 @@
 #include <random>
 
 #include "capture/base/base64.h"
+#include "capture/examine/examination.h"
 #include "capture/show/exhibit/exhibit.h"
 #include "tests/support/capture_samples.h"
 #include "tests/support/temporary_path.h"
@@ -216,6 +217,12 @@ TEST(Redact, FoundIsWhatExamineCallsSecret) {
   EXPECT_THAT(SaidBy(back, Side::kModule), HasSubstr("\r\n#3###############\r\n"));
   ASSERT_EQ(made.report.secrets.size(), 3u);
   EXPECT_THAT(made.report.secrets[0].why, ::testing::StartsWith("found: "));
+  // Then nothing more is found.
+  auto reader = CaptureReader::OpenMemory(made.file);
+  ASSERT_TRUE(reader.ok());
+  const auto examined = Examine(**reader, {});
+  ASSERT_TRUE(examined.ok());
+  for (const Finding& finding : examined->findings) EXPECT_NE(finding.name, "secret");
 }
 
 TEST(Redact, WhatAGapToreIsReplacedOnBothSidesOfIt) {

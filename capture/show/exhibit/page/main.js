@@ -243,7 +243,12 @@ function fillPrint() {
       }
       const cells = [tr.insertCell(), tr.insertCell()];
       const cell = cells[side === 2 ? 1 : 0];
-      if (ROLE[w.row.kind[r]]) cell.append(ROLE[w.row.kind[r]] + " ");
+      if (ROLE[w.row.kind[r]]) {
+        const role = document.createElement("span");
+        role.className = "role";
+        role.textContent = ROLE[w.row.kind[r]] + " ";
+        cell.append(role);
+      }
       putBytes(cell, w.bytesOfRow(r), { hex, most: 2000 });
     }
     box.append(table);

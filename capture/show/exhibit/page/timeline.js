@@ -359,7 +359,12 @@ class Timeline {
     c.textBaseline = "bottom";
     c.fillStyle = this.ink.mark;
     if (left.length < height / 30)
-      for (const [event, y] of left) c.fillText(w.wordsOf(event).slice(0, 60), middle + 10, y, laneWidth - 14);
+      for (const [event, y] of left) {
+        let words = w.wordsOf(event).slice(0, 60);
+        while (words.length > 4 && c.measureText(words).width > laneWidth - 14)
+          words = words.slice(0, words.length * 0.9 - 1).trimEnd() + "…";
+        c.fillText(words, middle + 10, y);
+      }
   }
 
   paintChosen({ c, width, perPx }) {
