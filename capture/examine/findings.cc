@@ -61,8 +61,7 @@ void FindingCollector::Take(const Event& event, std::uint64_t) {
 
 // The evidence says where, and does not give the secret away.
 void FindingCollector::Take(const Segment& segment, const Secret& secret) {
-  if (info_.redacted &&
-      LooksLikeStandIn(ByteView(segment.bytes).substr(secret.from, secret.size)))
+  if (info_.redacted && LooksLikeStandIn(ByteView(segment.bytes).substr(secret.from, secret.size)))
     return;
   ++secret_counts_[static_cast<std::size_t>(secret.kind)];
   Finding* const finding = FindingOf("secret");
