@@ -10,6 +10,7 @@
 #include "capture/examine/secrets.h"
 #include "capture/show/redact/needles.h"
 #include "capture/show/redact/secret_rules.h"
+#include "capture/show/redact/sentence_checksum.h"
 #include "capture/show/redact/stand_ins.h"
 #include "capture/show/redact/texts.h"
 #include "capture/store/packer.h"
@@ -316,6 +317,7 @@ class RedactorImpl : public Redactor {
     };
     std::array<std::uint64_t, 3> said = {};
     std::array<std::size_t, 3> next = {};
+    std::array<SentenceChecksum, 3> checksums;
     Bytes bytes, name;
     bool first = true;
     Event event;
@@ -343,6 +345,8 @@ class RedactorImpl : public Redactor {
           if (span.from + span.size > to) break;
           note(event.at, event.side, MarkOf(span, event.side));
         }
+        if (checksums[lane].Fit(event.bytes, bytes))
+          note(event.at, event.side, "redacted: the sentence's checksum was made anew");
         event.bytes = bytes;
       } else {
         if (!event.bytes.empty()) {

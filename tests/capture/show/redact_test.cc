@@ -225,6 +225,32 @@ TEST(Redact, FoundIsWhatExamineCallsSecret) {
   for (const Finding& finding : examined->findings) EXPECT_NE(finding.name, "secret");
 }
 
+// The sentence and its checksum 47 are a published example, copied in many descriptions of NMEA
+// 0183 (from memory); the checksum of the redacted one is the XOR of its characters, computed here.
+TEST(Redact, ASentencesChecksumFitsAgainOnlyIfItDid) {
+  const Bytes body = "GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,";
+  const Bytes sentence = "$" + body + "*47\r\n", wrong = "$" + body + "*48\r\n";
+  RedactOptions options;
+  options.found = true;
+  for (std::size_t cut = 1; cut < sentence.size(); ++cut) {
+    const std::vector<Event> events = {
+        BytesEvent(0, Side::kModule, ByteView(sentence).substr(0, cut)),
+        BytesEvent(kMs, Side::kModule, ByteView(sentence).substr(cut)),
+        BytesEvent(1000 * kMs, Side::kModule, wrong)};
+    const Redacted made = RedactBytes(WriteCapture(events), options);
+    ASSERT_TRUE(made.status.ok()) << made.status.message();
+    const Bytes said = SaidBy(ReadAllOf(made.file), Side::kModule);
+    ASSERT_EQ(said.size(), sentence.size() + wrong.size());
+    ASSERT_EQ(said.find("4807.038"), Bytes::npos) << said;
+    unsigned sum = 0;
+    for (std::size_t i = 1; said[i] != '*'; ++i) sum ^= static_cast<unsigned char>(said[i]);
+    char digits[8];
+    std::snprintf(digits, sizeof digits, "*%02X\r\n", sum);
+    EXPECT_EQ(said.substr(said.find('*'), 5), digits) << "cut at " << cut;
+    EXPECT_THAT(said, ::testing::EndsWith("*48\r\n"));
+  }
+}
+
 TEST(Redact, WhatAGapToreIsReplacedOnBothSidesOfIt) {
   Event gap;
   gap.at = Instant::FromNanoseconds(30 * kMs);
@@ -267,7 +293,7 @@ TEST(Redact, ARedactedCaptureCanBeRedactedAgain) {
   RedactOptions options;
   options.values_of = {"AT+KEY=", "AT+NAME="};
   const Redacted twice = RedactBytes(once.file, options);
-  EXPECT_EQ(SaidBy(ReadAllOf(twice.file), Side::kHost), "AT+KEY=#1#######\r\nAT+NAME=*1******\r\n");
+  EXPECT_EQ(SaidBy(ReadAllOf(twice.file), Side::kHost), "AT+KEY=#1#######\r\nAT+NAME=~1~~~~~~\r\n");
 }
 
 TEST(Redact, NothingOfThatKindIsSaid) {
