@@ -65,18 +65,26 @@ void AnswerStudy::Take(const Segment& s) {
         Answer answer;
         answer.turn = s.turn;
         answer.command = command_;
-        answer.alone = waiting_ <= 1;
+        answer.alone = waiting_ <= 1 && !cut_;
+        answer.sure_size = 0;
         answer.group = groups_.empty() ? 0 : groups_.size() - 1;
         answers_.push_back(std::move(answer));
       } else if (s.sure == Sureness::kUnsure) {
         NoteLines(s, false);
         waiting_ = 0;
-        break;  // whether it belongs to the answer is the question
+        if (answers_.back().sure_size == answers_.back().bytes.size())
+          answers_.back().pause = s.from - answers_.back().end;
+        answers_.back().bytes += s.bytes;  // whether it belongs to the answer is the question
+        break;
       }
       Answer& answer = answers_.back();
+      if (answer.sure_size < answer.bytes.size()) break;  // behind what is unsure
       answer.bytes += s.bytes;
+      answer.sure_size = answer.bytes.size();
+      answer.end = s.to;
       answer.text = answer.text && IsText(s.bytes);
       waiting_ = 0;
+      cut_ = s.ended_by == EndedBy::kOtherSide;
       break;
     }
     case SegmentKind::kUnsolicited:
@@ -96,7 +104,9 @@ void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
   ForLines(segment.bytes, [&](ByteView line) {
     if (!EndsALine(line) || IsResultCode(line)) return;
     const Bytes sort = SortOf(line);
-    if (sort.size() < 3) return;
+    const bool named = sort.size() == 2 && std::isalpha(static_cast<unsigned char>(sort[0])) != 0 &&
+                       std::ispunct(static_cast<unsigned char>(sort[1])) != 0;
+    if (sort.size() < 3 && !named) return;
     Head& head = heads_[sort];
     if (sure) {
       ++head.unasked;
@@ -109,12 +119,16 @@ void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
 
 std::vector<const AnswerStudy::Answer*> AnswerStudy::TextAnswers() const {
   std::vector<const Answer*> out;
-  for (const Answer& answer : answers_)
-    if (answer.text) out.push_back(&answer);
+  for (const Answer& answer : answers_) {
+    // Of one that holds a block of binary, its last line may be text.
+    const ByteView end = LastLineWithEnding(answer.View());
+    if (answer.text || (EndsALine(end) && IsText(end))) out.push_back(&answer);
+  }
   return out;
 }
 
-AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answers) const {
+AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answers,
+                                        bool with_rest) const {
   struct Count {
     std::size_t all = 0, alone = 0, inside = 0;
   };
@@ -122,7 +136,7 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
   std::size_t alone = 0;
   for (const Answer* answer : answers) {
     alone += answer->alone ? 1u : 0u;
-    const ByteView end = LastLineWithEnding(answer->bytes);
+    const ByteView end = LastLineWithEnding(answer->View(with_rest));
     if (end.empty() || end.size() > kLongestEnd) continue;
     // A prompt stands for itself; a word without an ending may go on.
     if (!EndsALine(end)) {
@@ -134,25 +148,30 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
     ++count.all;
     count.alone += answer->alone ? 1u : 0u;
   }
+  std::vector<std::pair<ByteView, Count*>> prompts;
+  for (auto at = last.begin(); at != last.end();) {
+    at = at->second.all < 2 ? last.erase(at) : std::next(at);
+  }
+  for (auto& [end, count] : last)
+    if (!EndsALine(end)) prompts.emplace_back(end, &count);
   for (const Answer* answer : answers) {
     if (!answer->alone) continue;
-    const ByteView bytes = answer->bytes;
+    const ByteView bytes = answer->View(with_rest);
     const ByteView end = LastLineWithEnding(bytes);
     const std::size_t end_at =
         end.empty() ? bytes.size() : static_cast<std::size_t>(end.data() - bytes.data());
     ForLines(bytes, [&](ByteView line) {
       const bool is_last = static_cast<std::size_t>(line.data() - bytes.data()) >= end_at;
-      for (auto& [candidate, count] : last) {
-        if (candidate == line) {
-          count.inside += is_last ? 0u : 1u;
-        } else if (!EndsALine(candidate) && line.substr(0, candidate.size()) == candidate) {
-          // What a prompt would cut; it should, where an unasked line follows it at once.
-          if (is_last && heads_.count(SortOf(line.substr(candidate.size()))) > 0) {
-            ++count.all;
-            ++count.alone;
-          } else {
-            ++count.inside;
-          }
+      const auto known = last.find(line);
+      if (known != last.end()) known->second.inside += is_last ? 0u : 1u;
+      for (const auto& [prompt, count] : prompts) {
+        if (prompt == line || line.substr(0, prompt.size()) != prompt) continue;
+        // What a prompt would cut; it should, where an unasked line follows it at once.
+        if (is_last && heads_.count(SortOf(line.substr(prompt.size()))) > 0) {
+          ++count->all;
+          ++count->alone;
+        } else {
+          ++count->inside;
         }
       }
     });
@@ -160,7 +179,7 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
   Ends out;
   std::size_t in_all = 0, in_alone = 0;
   for (const auto& [line, count] : last) {
-    if (count.all < 2 || count.inside * 20 > count.all || out.lines.size() >= kMostEnds) continue;
+    if (count.inside * 20 > count.all || out.lines.size() >= kMostEnds) continue;
     out.lines.emplace_back(line);
     in_all += count.all;
     in_alone += count.alone;
@@ -182,7 +201,7 @@ std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
     if (!answer.text) continue;
     bool only = true, end = false;
     std::size_t lines = 0;
-    ForLines(answer.bytes, [&](ByteView line) {
+    ForLines(answer.View(), [&](ByteView line) {
       if (IsResultCode(line) ||
           std::find(ends.lines.begin(), ends.lines.end(), line) != ends.lines.end()) {
         end = true;
@@ -209,7 +228,7 @@ std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
 bool AnswerStudy::OneLineEach() {
   for (const Answer& answer : answers_) {
     if (!answer.text || groups_.empty()) return false;
-    ForLines(answer.bytes, [&](ByteView line) {
+    ForLines(answer.View(), [&](ByteView line) {
       if (heads_.count(SortOf(line)) == 0) ++groups_[answer.group].lines;
     });
   }
@@ -226,7 +245,7 @@ bool AnswerStudy::StandsInAnswers(const Bytes& sort) const {
   std::set<ByteView> commands;
   for (const Answer& answer : answers_) {
     bool there = false, others = false;
-    ForLines(answer.bytes, [&](ByteView line) { (SortOf(line) == sort ? there : others) = true; });
+    ForLines(answer.View(), [&](ByteView line) { (SortOf(line) == sort ? there : others) = true; });
     if (there && others) commands.insert(answer.command);
   }
   return commands.size() >= 2;
@@ -242,7 +261,7 @@ void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
     const ByteView name = NameOf(HeadOf(sort));
     std::size_t named = 0;
     for (const Answer& answer : answers_)
-      if (answer.command.find(name) != Bytes::npos && answer.bytes.find(name) != Bytes::npos)
+      if (answer.command.find(name) != Bytes::npos && answer.View().find(name) != ByteView::npos)
         ++named;
     if (named > unasked || AskedFor(sort, ends) > unasked) continue;
     const bool an_end = std::any_of(ends.lines.begin(), ends.lines.end(), [&](const Bytes& line) {
@@ -256,16 +275,33 @@ void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
 void AnswerStudy::Finish(Conventions& out) {
   if (waiting_ > 0 && !answers_.empty()) answers_.back().alone = false;
   const auto texts = TextAnswers();
-  std::size_t coded = 0, ended = 0, finals = 0;
-  const Ends ends = FindEnds(texts);
-  for (const Answer* answer : texts) {
-    const ByteView line = LastLineWithEnding(answer->bytes);
-    const bool code = EndsALine(line) && IsResultCode(line);
-    coded += code ? 1u : 0u;
-    ended += EndsALine(answer->bytes) ? 1u : 0u;
-    finals += code || std::find(ends.lines.begin(), ends.lines.end(), line) != ends.lines.end();
+  // What came behind an answer after a silence may be its end, if answers do not end without it.
+  Ends ends;
+  std::size_t coded = 0;
+  for (const bool with_rest : {false, true}) {
+    ends = FindEnds(texts, with_rest);
+    coded = 0;
+    for (const Answer* answer : texts) {
+      const ByteView line = LastLineWithEnding(answer->View(with_rest));
+      coded += EndsALine(line) && IsResultCode(line) ? 1u : 0u;
+    }
+    if (!ends.lines.empty() || coded * 2 >= texts.size()) break;
   }
-  out.echo = echoes_ > 0 && echoes_ * 10 >= commands_ * 3;
+  const auto is_end = [&](ByteView line) {
+    return (EndsALine(line) && IsResultCode(line)) ||
+           std::find(ends.lines.begin(), ends.lines.end(), line) != ends.lines.end();
+  };
+  std::size_t ended = 0, finals = 0;
+  for (const Answer* answer : texts) {
+    const bool sure = is_end(LastLineWithEnding(answer->View()));
+    const bool unsure = !sure && is_end(LastLineWithEnding(answer->View(true)));
+    ended += EndsALine(answer->View(unsure)) ? 1u : 0u;
+    finals += sure || unsure ? 1u : 0u;
+    if (unsure) pauses_.push_back(answer->pause);
+  }
+  // The response to a Modbus write repeats the request (V1.1b3 clause 6.5), an echo does to all.
+  const bool modbus = out.framing == Framing::kModbusRtu || out.framing == Framing::kModbusAscii;
+  out.echo = echoes_ > 0 && echoes_ * 10 >= commands_ * (modbus ? 9u : 3u);
   out.result_codes = coded > 0 && coded * 10 >= texts.size() * 5;
   out.answer_ends = ends.lines;
   out.answers_always_end =
@@ -277,6 +313,13 @@ void AnswerStudy::Finish(Conventions& out) {
         std::min(turnarounds_[(turnarounds_.size() - 1) * 95 / 100], kLongestUsualTurnaround);
   }
   FindHeads(ends, out.unasked_heads);
+}
+
+Duration AnswerStudy::PauseInAnswers() const {
+  if (pauses_.size() < 2) return Duration::Zero();
+  std::vector<Duration> sorted = pauses_;
+  std::sort(sorted.begin(), sorted.end());
+  return sorted[(sorted.size() - 1) * 95 / 100];
 }
 
 }  // namespace witness

@@ -19,15 +19,25 @@ class AnswerStudy {
   // Puts what was found into `out`: result_codes, answer_ends, answers_always_end, echo,
   // one_line_replies, unasked_heads, usual_turnaround.
   void Finish(Conventions& out);
+  // After Finish(): how long pauses last inside answers that were taken for over then; 95th
+  // percentile, zero if there were none.
+  Duration PauseInAnswers() const;
 
  private:
   struct Answer {
     std::uint64_t turn = 0;
     Bytes command;
     Bytes bytes;
-    bool alone = false;     // no other command came before it was over
-    std::size_t group = 0;  // index
+    std::size_t sure_size = 0;  // of `bytes`; the rest came after a silence and may belong to it
+    Instant end;                // of the sure part
+    Duration pause;             // before the rest
+    bool alone = false;         // no other command came before it was over
+    std::size_t group = 0;      // index
     bool text = true;
+
+    ByteView View(bool with_rest = false) const {
+      return ByteView(bytes).substr(0, with_rest ? bytes.size() : sure_size);
+    }
   };
   struct Head {
     std::size_t unasked = 0;  // stood where nothing was asked
@@ -46,7 +56,7 @@ class AnswerStudy {
 
   void NoteLines(const Segment& segment, bool sure);
   std::vector<const Answer*> TextAnswers() const;
-  Ends FindEnds(const std::vector<const Answer*>& answers) const;
+  Ends FindEnds(const std::vector<const Answer*>& answers, bool with_rest) const;
   void FindHeads(const Ends& ends, std::vector<Bytes>& out) const;
   // Whether there are as many lines as commands, but for those that may have come unasked.
   bool OneLineEach();
@@ -60,11 +70,13 @@ class AnswerStudy {
   std::vector<Group> groups_;
   std::map<Bytes, Head> heads_;
   std::vector<Duration> turnarounds_;
+  std::vector<Duration> pauses_;
   std::size_t commands_ = 0, echoes_ = 0, waiting_ = 0;
   std::uint64_t turn_ = 0;
   Bytes command_;
   Instant command_end_;
   bool answered_ = true;
+  bool cut_ = false;  // the host began to speak in the last answer, or right behind it
   // Whether nobody spoke before the segment under way, and what it follows.
   bool silent_before_ = true;
   EndedBy before_ended_by_ = EndedBy::kUnspecified;

@@ -20,10 +20,16 @@ EchoOrder::Turn EchoOrder::TurnOf(const Tape& tape, std::size_t at, Instant now,
                                   std::size_t& host_item) {
   const TapeItem& item = tape.items[at];
   ByteView module = tape.BytesOf(item);
-  const std::size_t known = CommonStart(module, not_echoed_);
+  std::size_t known = CommonStart(module, not_echoed_);
   if (known < module.size() && known < not_echoed_.size()) {
-    not_echoed_.clear();  // it is no echo
-    return Turn::kNow;
+    // It is no echo; or one of a later command, since the module did not hear the one before.
+    std::size_t from = 1;
+    while (from < not_echoed_.size() &&
+           module.substr(0, not_echoed_.size() - from) != ByteView(not_echoed_).substr(from))
+      ++from;
+    not_echoed_.erase(0, from);
+    if (not_echoed_.empty()) return Turn::kNow;
+    known = not_echoed_.size();
   }
   const Instant latest = item.at + uncertainty_;
   if (now <= latest) return Turn::kUnknown;

@@ -14,6 +14,31 @@ namespace {
 
 constexpr int kReadings = 3;
 
+// Tells the silence between an echo and the answer: it is a turnaround.
+class EchoWatch {
+ public:
+  void Host(ByteView bytes) {
+    if (module_spoke_) said_.clear();
+    module_spoke_ = false;
+    if (said_.size() < kMostSaid) said_ += bytes;
+  }
+  // Whether all that the module has said since the host did is that; asked before Module().
+  bool OnlyEcho() const { return module_spoke_ && only_echo_; }
+  void Module(ByteView bytes) {
+    if (!module_spoke_) echoed_ = 0;
+    only_echo_ = (!module_spoke_ || only_echo_) && said_.size() >= 2 &&
+                 ByteView(said_).substr(echoed_, bytes.size()) == bytes;
+    echoed_ += bytes.size();
+    module_spoke_ = true;
+  }
+
+ private:
+  static constexpr std::size_t kMostSaid = 4096;
+  Bytes said_;
+  std::size_t echoed_ = 0;
+  bool module_spoke_ = false, only_echo_ = false;
+};
+
 struct LaneFacts {
   bool heard = false;
   Instant last;
@@ -27,6 +52,7 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
   LaneFacts lanes[3];
   Side last_side = Side::kUnknown;
   bool anybody = false;
+  EchoWatch echo;
   std::size_t host_text = 0, host_bytes = 0, host_endings = 0;
   std::vector<Duration> host_gaps_inside_lines, turnarounds;
   for (const TapeItem& item : tape.items) {
@@ -40,7 +66,9 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
         host_endings += c == '\r' || c == '\n' ? 1u : 0u;
       }
     }
-    if (lane.heard && anybody && last_side == item.side) {
+    if (item.side == Side::kModule && last_side == Side::kModule && echo.OnlyEcho()) {
+      turnarounds.push_back(IdleBefore(lane.last, item.at, item.size, options.character_time));
+    } else if (lane.heard && anybody && last_side == item.side) {
       const Duration idle = IdleBefore(lane.last, item.at, item.size, options.character_time);
       const bool inside_line =
           item.side == Side::kHost && lane.last_byte != '\r' && lane.last_byte != '\n';
@@ -48,6 +76,8 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
     }
     if (item.side == Side::kModule && anybody && last_side == Side::kHost)
       turnarounds.push_back(IdleBefore(lanes[1].last, item.at, item.size, options.character_time));
+    if (item.side == Side::kHost) echo.Host(bytes);
+    if (item.side == Side::kModule) echo.Module(bytes);
     lane.heard = true;
     lane.last = item.at;
     lane.last_byte = bytes.back();
@@ -112,16 +142,16 @@ Conventions LearnConventions(const Tape& tape, const SegmenterOptions& options) 
   Conventions out;
   std::vector<Duration> gaps;
   MeasureTape(tape, options, out, gaps);
+  SilenceHints hints;
+  hints.character_time = options.character_time;
+  hints.stamp_uncertainty = options.stamp_uncertainty;
+  hints.one_sided = !out.both_sides();
   if (options.silence) {
     out.silence.value = *options.silence;
     out.silence.set_by_person = true;
     out.silence.why = "as asked for";
   } else {
-    SilenceHints hints;
-    hints.character_time = options.character_time;
-    hints.stamp_uncertainty = options.stamp_uncertainty;
-    hints.one_sided = !out.both_sides();
-    out.silence = DeriveSilence(std::move(gaps), hints);
+    out.silence = DeriveSilence(gaps, hints);
   }
   out.terminated_replies = ModuleEndsLines(tape, options, out.silence.value);
   // What is learnt in one reading shows more in the next: where an answer is over, and with that
@@ -133,6 +163,10 @@ Conventions LearnConventions(const Tape& tape, const SegmenterOptions& options) 
     if (reading == 0) out.framing = framing.Best();
     if (!out.both_sides()) return out;
     study.Finish(out);
+    if (!options.silence && study.PauseInAnswers() > out.silence.value) {
+      hints.pause_in_answers = study.PauseInAnswers();
+      out.silence = DeriveSilence(gaps, hints);
+    }
   }
   return out;
 }

@@ -11,12 +11,25 @@ namespace {
 constexpr std::size_t kKeptText = 4096;  // of a command, to tell its echo
 // A person types on after this long; a program does not (common practice, no source).
 constexpr Duration kTypedPause = Duration::Seconds(2);
+// A program does not stop for longer in the middle of a line (common practice, no source).
+constexpr Duration kBriefly = Duration::Milliseconds(20);
+
+// Ends data that a module asked for with a prompt (common practice, no source).
+constexpr char kControlZ = 0x1a;
 
 std::size_t EndOfTextLine(ByteView bytes, std::size_t from) {
-  const std::size_t at = bytes.find_first_of("\r\n", from);
+  const std::size_t at = bytes.find_first_of("\r\n\x1a", from);
   if (at == ByteView::npos) return bytes.size();
   const bool pair = bytes[at] == '\r' && at + 1 < bytes.size() && bytes[at + 1] == '\n';
   return at + (pair ? 2 : 1);
+}
+
+// The first line of what is said at power-up, whatever its numbers are.
+Bytes BannerHeadOf(ByteView text) {
+  Bytes out(text.substr(0, std::min<std::size_t>(text.find_first_of("\r\n"), 64)));
+  for (char& c : out)
+    if (c >= '0' && c <= '9') c = '0';
+  return out;
 }
 
 }  // namespace
@@ -79,13 +92,12 @@ void SegmentMachine::CloseSlot(Slot& slot, EndedBy why, Duration quiet) {
     s.sure = Sureness::kUnsure;
   if (s.kind == SegmentKind::kUnsolicited && !banner_head_.empty()) {
     const ByteView text = Stripped(s.bytes);
-    if (CountLines(text) >= 2 && text.substr(0, banner_head_.size()) == banner_head_) {
+    if (CountLines(text) >= 2 && BannerHeadOf(text) == banner_head_) {
       s.kind = SegmentKind::kBanner;
       s.kind_why = "it begins as the banner at the start did";
     }
   } else if (s.kind == SegmentKind::kBanner && banner_head_.empty()) {
-    const ByteView text = Stripped(s.bytes);
-    banner_head_ = Bytes(text.substr(0, std::min<std::size_t>(text.find_first_of("\r\n"), 64)));
+    banner_head_ = BannerHeadOf(Stripped(s.bytes));
     if (banner_head_.size() < 4) banner_head_.clear();
   }
   slot.closed = true;
@@ -217,7 +229,9 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
   std::size_t at = 0;
   if (host_.open != nullptr) {
     LineEnding ending;
-    const bool ended = host_.open->text && EndingOf(host_.open->segment.bytes, ending) > 0;
+    const bool control_z = host_.open->segment.bytes.back() == kControlZ;
+    const bool ended =
+        host_.open->text && (control_z || EndingOf(host_.open->segment.bytes, ending) > 0);
     if (host_.last_was_cr && bytes[0] == '\n' && host_.open->text && idle <= silence_) {
       host_.open->Append(tape, item, 0, 1);
       if (!asked_.empty() && asked_.back().text.size() < kKeptText) asked_.back().text += '\n';
@@ -225,11 +239,18 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
     }
     if (at < bytes.size()) {
       if (ended)
-        Close(host_, EndedBy::kLineEnding, Duration::Zero());
+        Close(host_, control_z ? EndedBy::kFraming : EndedBy::kLineEnding, Duration::Zero());
       else if (idle > silence_ && !(idle < kTypedPause && TypedByHand(*host_.open)))
         Close(host_, EndedBy::kSilence, idle);
-      else if (!asked_.empty() && asked_.back().replied)
-        Close(host_, EndedBy::kOtherSide, Duration::Zero());
+      else if (!asked_.empty() && asked_.back().replied) {
+        // Where commands are lines, the module does not answer half of one.
+        Asked& asked = asked_.back();
+        if (conventions_.terminated_commands && host_.open->text && IsText(bytes) && !asked.over &&
+            idle <= silence_ && idle <= kBriefly)
+          TakeBackReply(asked, item.at);
+        else
+          Close(host_, EndedBy::kOtherSide, Duration::Zero());
+      }
     }
   }
   while (at < bytes.size()) {
@@ -241,7 +262,8 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
       if (!IsText(bytes.substr(at, end - at)))
         end = bytes.size();
       else
-        line_ended = bytes[end - 1] == '\r' || bytes[end - 1] == '\n';
+        line_ended =
+            bytes[end - 1] == '\r' || bytes[end - 1] == '\n' || bytes[end - 1] == kControlZ;
     }
     const bool fresh = host_.open->segment.bytes.empty();
     host_.open->Append(tape, item, at, end);
@@ -259,6 +281,22 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
   host_.last_was_cr = bytes.back() == '\r';
 }
 
+void SegmentMachine::TakeBackReply(Asked& asked, Instant at) {
+  // The end of the command may only have been stamped late.
+  if (module_.open != nullptr && at - module_.open->segment.from <= options_.stamp_uncertainty)
+    return;
+  Close(module_, EndedBy::kOtherSide, Duration::Zero());
+  for (Slot* slot : queue_) {
+    Segment& s = slot->segment;
+    if (s.turn != asked.turn || s.kind != SegmentKind::kReply) continue;
+    s.kind = SegmentKind::kUnsolicited;
+    s.sure = std::min(s.sure, Sureness::kLikely);
+    s.kind_why = "it came in the middle of a command";
+    s.turn = 0;
+  }
+  asked.replied = false;
+}
+
 void SegmentMachine::BeginCommand(const TapeItem& item, Duration idle) {
   const Duration usual = conventions_.usual_turnaround;
   const Duration patience = std::max(silence_, usual + usual / 2);
@@ -269,7 +307,11 @@ void SegmentMachine::BeginCommand(const TapeItem& item, Duration idle) {
     const bool answered =
         front.over ||
         (front.replied && (!conventions_.ends_known() || (module_silent && idle > silence_)));
-    const bool given_up = !front.replied && (idle >= patience || Stripped(front.text).empty());
+    // A Modbus master asks one at a time (Modbus over Serial Line V1.02, 2.1).
+    const bool one_at_a_time = conventions_.framing == Framing::kModbusRtu ||
+                               conventions_.framing == Framing::kModbusAscii;
+    const bool given_up =
+        !front.replied && (idle >= patience || one_at_a_time || Stripped(front.text).empty());
     if (!answered && !given_up) break;
     if (!answered && !Stripped(front.text).empty()) {
       gave_up_ = true;

@@ -58,13 +58,17 @@ class SegmentMachine {
   void TakeOther(const Tape& tape, const TapeItem& item);
   void BeginCommand(const TapeItem& item, Duration idle);
   bool TypedByHand(const Slot& slot) const;
+  // The module spoke in the middle of a command, which goes on `at`: that was no answer to it.
+  void TakeBackReply(Asked& asked, Instant at);
 
+  Asked* EchoedBy(ByteView bytes);
   // How many bytes from `from` on were echo (or were taken for it and made a reply instead).
   std::size_t TakeEcho(const Tape& tape, const TapeItem& item, std::size_t from);
+  static bool EchoIsWhole(const Asked& asked, char next);
   void EchoFailed(Asked& asked);
-  void SettleEcho();          // nothing more comes behind it
-  void SettleFollowedEcho();  // something else comes behind it
-  void Retell(Slot& slot);    // kind of what follows an unasked line
+  void SettleEcho();                   // nothing more comes behind it
+  void SettleFollowedEcho(char next);  // something else comes behind it
+  void Retell(Slot& slot);             // kind of what follows an unasked line
   void OpenModule(const TapeItem& item, Duration idle);
   void ScanLines();
   void EndOfLine(std::size_t end);

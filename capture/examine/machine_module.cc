@@ -31,6 +31,7 @@ void SegmentMachine::DropSettled() {
 }
 
 bool SegmentMachine::KnownUnasked(ByteView line) const {
+  if (line == "RING") return true;  // V.250 table 1: nobody asks for it
   if (conventions_.unasked_heads.empty()) return false;
   const Bytes sort = SortOf(line);
   if (std::find(conventions_.unasked_heads.begin(), conventions_.unasked_heads.end(), sort) ==
@@ -52,6 +53,14 @@ bool SegmentMachine::IsLastLine(ByteView unit) const {
 }
 
 // ---- echo ----
+
+// Whether what came back of the command is an echo if `next` follows it. Some modules do not give
+// its ending back; their answer begins with one.
+bool SegmentMachine::EchoIsWhole(const Asked& asked, char next) {
+  if (asked.echoed == 0) return false;
+  const ByteView left = ByteView(asked.text).substr(asked.echoed);
+  return left.empty() || (Stripped(left).empty() && (next == '\r' || next == '\n'));
+}
 
 void SegmentMachine::EchoFailed(Asked& asked) {
   asked.echo = Asked::Echo::kNone;
@@ -91,22 +100,44 @@ void SegmentMachine::SettleEcho() {
   CloseSlot(*slot, EndedBy::kEchoComplete, Duration::Zero());
 }
 
-std::size_t SegmentMachine::TakeEcho(const Tape& tape, const TapeItem& item, std::size_t from) {
-  Asked* asked = nullptr;
-  for (Asked& a : asked_) {
-    if (echo_ != nullptr ? a.turn == echo_turn_ : a.echo == Asked::Echo::kTrying && !a.over) {
-      asked = &a;
-      break;
+// The command that `bytes` may be the echo of.
+SegmentMachine::Asked* SegmentMachine::EchoedBy(ByteView bytes) {
+  Asked* first = nullptr;
+  for (Asked& asked : asked_) {
+    if (echo_ != nullptr) {
+      if (asked.turn == echo_turn_) return &asked;
+      continue;
     }
+    if (asked.echo != Asked::Echo::kTrying || asked.over) continue;
+    const ByteView text = asked.text;
+    const std::size_t most = std::min(text.size(), bytes.size());
+    std::size_t n = 0;
+    while (n < most && text[n] == bytes[n]) ++n;
+    const bool goes_on = n == bytes.size() || Stripped(text.substr(n)).empty();
+    if (n > 0 && goes_on && !asked.replied && (first == nullptr || conventions_.echo)) {
+      // What was sent before, and not given back, the module did not hear.
+      for (Asked& before : asked_) {
+        if (&before == &asked) break;
+        if (first != nullptr && !before.replied) before.over = true;
+      }
+      return &asked;
+    }
+    if (first == nullptr) first = &asked;
   }
-  if (asked == nullptr) return 0;
+  return first;
+}
+
+std::size_t SegmentMachine::TakeEcho(const Tape& tape, const TapeItem& item, std::size_t from) {
   const ByteView bytes = tape.BytesOf(item);
+  Asked* const asked = EchoedBy(bytes.substr(from));
+  if (asked == nullptr) return 0;
   const bool one_byte = Stripped(asked->text).size() < 2;
   if (echo_ == nullptr) {
     if (asked->replied) return 0;
     const bool may_begin = module_.open == nullptr || module_.open->over_at > 0 || cut_next_;
     if (!may_begin) return 0;
-    if (bytes[from] != asked->text[0] || (one_byte && asked->complete && !conventions_.echo)) {
+    if (bytes[from] != asked->text[0] || (one_byte && !conventions_.echo &&
+                                          (asked->complete || !conventions_.terminated_commands))) {
       if (conventions_.echo && asked->text[0] != '\r') {
         const std::size_t end = std::min(bytes.find_first_of("\r\n", from + 2), bytes.size());
         if (KnownUnasked(bytes.substr(from, end - from))) return 0;  // the echo may still come
@@ -141,8 +172,7 @@ std::size_t SegmentMachine::TakeEcho(const Tape& tape, const TapeItem& item, std
   }
   if (i == bytes.size()) return i - from;
   // Something else follows in this burst.
-  const ByteView left = ByteView(asked->text).substr(asked->echoed);
-  if (Stripped(left).empty() && asked->echoed > 0) {
+  if (EchoIsWhole(*asked, bytes[i])) {
     asked->echo = Asked::Echo::kDone;
     CloseSlot(*echo_, EndedBy::kEchoComplete, Duration::Zero());
     echo_ = nullptr;
@@ -351,9 +381,10 @@ void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
     const char last = module_.open->segment.bytes.back();
     const bool line_open = conventions_.terminated_replies && module_.open->text &&
                            ((last != '\r' && last != '\n') || (last == '\r' && bytes[0] == '\n'));
-    const bool due = line_open || (conventions_.ends_known() &&
-                                   module_.open->segment.kind == SegmentKind::kReply &&
-                                   asked != nullptr && !asked->over);
+    const bool ends_surely = conventions_.result_codes || conventions_.answers_always_end;
+    const bool due =
+        line_open || (ends_surely && module_.open->segment.kind == SegmentKind::kReply &&
+                      asked != nullptr && !asked->over);
     const bool no_time =
         idle * 2 < options_.character_time * static_cast<std::int64_t>(host_began_bytes_);
     const bool echo_comes = conventions_.echo && !asked_.empty() && !asked_.back().text.empty() &&
@@ -370,7 +401,7 @@ void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
       const std::size_t echoed = TakeEcho(tape, item, at);
       at += echoed;
       if (at == bytes.size()) break;
-      if (echo_ != nullptr) SettleFollowedEcho();
+      if (echo_ != nullptr) SettleFollowedEcho(bytes[at]);
     }
     if (module_.open == nullptr) OpenModule(item, at == 0 ? idle : Duration::Zero());
     std::size_t end = bytes.size();
@@ -390,14 +421,11 @@ void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
   module_.last = item.at;
 }
 
-void SegmentMachine::SettleFollowedEcho() {
+void SegmentMachine::SettleFollowedEcho(char next) {
   Asked* asked = nullptr;
   for (Asked& a : asked_)
     if (a.turn == echo_turn_) asked = &a;
-  const bool complete =
-      asked == nullptr ||
-      (asked->echoed > 0 && Stripped(ByteView(asked->text).substr(asked->echoed)).empty());
-  if (!complete) {
+  if (asked != nullptr && !EchoIsWhole(*asked, next)) {
     EchoFailed(*asked);
     return;
   }

@@ -31,7 +31,8 @@ double PlaceBetween(double a, double b) {
 
 SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& hints) {
   const double floor = std::max({kShortest, 3.5 * static_cast<double>(hints.character_time.ns()),
-                                 1.25 * static_cast<double>(hints.stamp_uncertainty.ns())});
+                                 1.25 * static_cast<double>(hints.stamp_uncertainty.ns()),
+                                 1.1 * static_cast<double>(hints.pause_in_answers.ns())});
   const double ceiling = std::max(kLongest, 4 * floor);
   std::vector<double> lengths;
   lengths.reserve(gaps.size() + 2);
@@ -79,12 +80,16 @@ SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& h
     out.why = "pauses last up to " + FormatDuration(out.longest_below) + ", silences " +
               FormatDuration(out.shortest_above) + " and more";
   }
+  if (hints.pause_in_answers > Duration::Zero())
+    out.why += "; answers go on after " + FormatDuration(hints.pause_in_answers);
   if (best.inside > 0) out.why += " (but for " + std::to_string(best.inside) + ")";
   if (!out.clear) out.why += "; they are hardly told apart, so boundaries are unsure";
   if (best.threshold <= floor * 1.01) {
     out.why += "; no shorter, since ";
     if (floor == 1.25 * static_cast<double>(hints.stamp_uncertainty.ns()))
       out.why += "stamps may be late by " + FormatDuration(hints.stamp_uncertainty);
+    else if (hints.pause_in_answers > Duration::Zero())
+      out.why += "answers pause as long";
     else if (floor > kShortest)
       out.why += "that is 3.5 character times";
     else

@@ -11,6 +11,7 @@ struct SilenceHints {
   Duration character_time;     // zero: unknown
   Duration stamp_uncertainty;  // a gap may look longer or shorter by this
   bool one_sided = false;      // nothing but silence can separate
+  Duration pause_in_answers;   // such pauses do not separate; zero: not known yet
 };
 
 // `gaps`: idle times between bytes of the same side with nothing of the other side between, in any

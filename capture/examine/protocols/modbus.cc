@@ -1,8 +1,7 @@
 #include "capture/examine/protocols/modbus.h"
 
-#include <algorithm>
-
-#include "capture/examine/protocols/checksum.h"
+#include <array>
+#include <cstdint>
 
 namespace witness::modbus {
 namespace {
@@ -11,19 +10,42 @@ constexpr std::size_t kLongest = 256;  // Modbus over Serial Line V1.02, 2.5.1.1
 
 unsigned At(ByteView bytes, std::size_t i) { return static_cast<unsigned char>(bytes[i]); }
 
-// CRC-16/MODBUS table-free but quick enough: reflected 8005, from FFFF (appendix B).
-std::uint16_t Crc(ByteView bytes) {
-  unsigned crc = 0xffff;
-  for (const char c : bytes) {
-    crc ^= static_cast<unsigned char>(c);
+// CRC-16/MODBUS, a byte at a time: reflected 8005, from FFFF (appendix B).
+constexpr std::array<std::uint16_t, 256> kCrcTable = [] {
+  std::array<std::uint16_t, 256> table{};
+  for (unsigned i = 0; i < 256; ++i) {
+    unsigned crc = i;
     for (int bit = 0; bit < 8; ++bit) crc = (crc & 1) != 0 ? (crc >> 1) ^ 0xa001u : crc >> 1;
+    table[i] = static_cast<std::uint16_t>(crc);
   }
-  return static_cast<std::uint16_t>(crc);
+  return table;
+}();
+
+unsigned AddToCrc(unsigned crc, char c) {
+  return (crc >> 8) ^ kCrcTable[(crc ^ static_cast<unsigned char>(c)) & 0xff];
 }
 
 bool CrcFits(ByteView frame) {
   const std::size_t n = frame.size();
-  return n >= 4 && Crc(frame.substr(0, n - 2)) == (At(frame, n - 2) | (At(frame, n - 1) << 8));
+  if (n < 4) return false;
+  unsigned crc = 0xffff;
+  for (const char c : frame.substr(0, n - 2)) crc = AddToCrc(crc, c);
+  return crc == (At(frame, n - 2) | (At(frame, n - 1) << 8));
+}
+
+// The shortest beginning of `bytes`, of `least` bytes or more, whose CRC fits; 0: none.
+std::size_t ShortestThatFits(ByteView bytes, std::size_t least) {
+  bytes = bytes.substr(0, kLongest);
+  unsigned crc = 0xffff;
+  for (std::size_t n = 0; n + 2 <= bytes.size(); ++n) {  // `crc` is of the first n
+    if (n + 2 >= least && crc == (At(bytes, n) | (At(bytes, n + 1) << 8))) {
+      // The CRC fits one byte before an ending 00, too.
+      const bool zero_ends = n + 3 == bytes.size() && bytes[n + 2] == '\0';
+      return zero_ends ? n + 3 : n + 2;
+    }
+    crc = AddToCrc(crc, bytes[n]);
+  }
+  return 0;
 }
 
 // Lengths that requests and responses of the functions have (MODBUS Application Protocol V1.1b3
@@ -156,12 +178,19 @@ Bytes FromAscii(ByteView digits) {
 
 std::size_t RtuFrameAt(ByteView bytes) {
   if (bytes.size() < 4 || At(bytes, 0) > 247 || (At(bytes, 1) & 0x7f) == 0) return 0;
-  for (const std::size_t length : {RequestLength(bytes), ResponseLength(bytes)})
-    if (length >= 4 && length <= bytes.size() && CrcFits(bytes.substr(0, length))) return length;
-  if (FunctionName(At(bytes, 1)) != nullptr && (At(bytes, 1) & 0x7f) < 20) return 0;
-  for (std::size_t length = 4; length <= std::min(bytes.size(), kLongest); ++length)
-    if (CrcFits(bytes.substr(0, length))) return length;
-  return 0;
+  std::size_t found = 0;
+  for (const std::size_t length : {RequestLength(bytes), ResponseLength(bytes)}) {
+    // Where a frame ends with 00, the CRC fits one byte earlier, too: the longer one is meant.
+    if (length < 4 || length > bytes.size() || length <= found) continue;
+    if (CrcFits(bytes.substr(0, length))) found = length;
+  }
+  if (found > 0) return found;
+  const unsigned function = At(bytes, 1) & 0x7f;
+  if (function < 20) return 0;
+  // Those whose length their data tell, and those that anybody may define (V1.1b3 clause 5:
+  // 65 to 72 and 100 to 110).
+  const bool open = (function >= 65 && function <= 72) || (function >= 100 && function <= 110);
+  return open || FunctionName(function) != nullptr ? ShortestThatFits(bytes, 4) : 0;
 }
 
 std::size_t AsciiFrameAt(ByteView bytes) {
@@ -194,8 +223,28 @@ std::string DescribeAscii(ByteView frame, Role role) {
 }
 
 bool Answers(ByteView request, ByteView response) {
-  return request.size() >= 4 && response.size() >= 4 && request[0] == response[0] &&
-         At(request, 1) == (At(response, 1) & 0x7f);
+  if (request.size() < 4 || response.size() < 4 || request[0] != response[0] ||
+      At(request, 1) != (At(response, 1) & 0x7f))
+    return false;
+  const unsigned function = At(response, 1);
+  const std::size_t quantity = request.size() >= 6 ? At(request, 4) * 256 + At(request, 5) : 0;
+  switch (function) {  // V1.1b3 clause 6
+    case 1:
+    case 2:
+      return At(response, 2) == (quantity + 7) / 8;
+    case 3:
+    case 4:
+    case 23:
+      return At(response, 2) == quantity * 2;
+    case 5:
+    case 6:
+      return request == response;
+    case 15:
+    case 16:
+      return request.substr(0, 6) == response.substr(0, 6);
+    default:
+      return true;
+  }
 }
 
 }  // namespace witness::modbus

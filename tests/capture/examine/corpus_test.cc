@@ -2,11 +2,9 @@
 #include <gtest/gtest.h>
 
 #include <cstdio>
-#include <map>
-#include <set>
-#include <tuple>
 
 #include "tests/support/corpus.h"
+#include "tests/support/corpus_score.h"
 #include "tests/support/talk.h"
 
 namespace witness {
@@ -286,84 +284,21 @@ const std::vector<CorpusClass>& Classes() {
   return classes;
 }
 
-struct Score {
-  std::size_t truth = 0, exact = 0, found = 0;
-  std::size_t boundaries_truth = 0, boundaries_found = 0, boundaries_right = 0;
-  std::map<std::string, std::size_t> confusions;  // "reply taken for unsolicited"
-
-  double Exact() const {
-    return static_cast<double>(exact) / static_cast<double>(std::max(truth, found));
-  }
-  double F1() const {
-    return 2.0 * static_cast<double>(boundaries_right) /
-           static_cast<double>(boundaries_truth + boundaries_found);
-  }
-};
-
-// Where each segment stands in its side's bytes.
-using Place = std::tuple<Side, std::size_t, std::size_t>;
-
-template <typename T>
-std::map<Place, SegmentKind> Places(const std::vector<T>& segments) {
-  std::map<Place, SegmentKind> out;
-  std::size_t at[3] = {0, 0, 0};
-  for (const T& s : segments) {
-    if (s.bytes.empty()) continue;
-    std::size_t& from = at[static_cast<int>(s.side)];
-    out[{s.side, from, from + s.bytes.size()}] = s.kind;
-    from += s.bytes.size();
-  }
-  return out;
-}
-
-void Add(const LabelledTalk& talk, const std::vector<Segment>& segments, Score& score) {
-  const auto truth = Places(talk.truth);
-  const auto found = Places(segments);
-  score.truth += truth.size();
-  score.found += found.size();
-  std::set<std::pair<Side, std::size_t>> truth_ends, found_ends;
-  for (const auto& [place, kind] : truth)
-    truth_ends.insert({std::get<0>(place), std::get<2>(place)});
-  for (const auto& [place, kind] : found)
-    found_ends.insert({std::get<0>(place), std::get<2>(place)});
-  score.boundaries_truth += truth_ends.size();
-  score.boundaries_found += found_ends.size();
-  for (const auto& end : truth_ends) score.boundaries_right += found_ends.count(end);
-  for (const auto& [place, kind] : truth) {
-    const auto at = found.find(place);
-    if (at == found.end()) {
-      ++score.confusions[std::string(SegmentKindName(kind)) + " cut otherwise"];
-    } else if (at->second != kind) {
-      ++score.confusions[std::string(SegmentKindName(kind)) + " taken for " +
-                         SegmentKindName(at->second)];
-    } else {
-      ++score.exact;
-    }
-  }
-}
-
 TEST(Corpus, EveryClassIsSegmentedAsItMust) {
   constexpr unsigned kSeeds = 40;
   ASSERT_GE(Classes().size(), 40u);
   std::printf("%-28s %8s %8s\n", "class", "exact", "F1");
   for (const CorpusClass& what : Classes()) {
-    Score score;
+    test::CorpusScore score;
     std::string first_wrong;
     for (unsigned seed = 1; seed <= kSeeds; ++seed) {
       const LabelledTalk talk = CorpusMaker(what, seed * 7919).Make();
-      SegmenterOptions options;
-      options.character_time = talk.character_time;
-      options.stamp_uncertainty = talk.stamp_uncertainty;
-      const auto segments = test::Segments(talk.events, options);
-      const std::size_t before = score.exact, total = score.truth;
-      Add(talk, segments, score);
-      if (score.exact - before != score.truth - total && first_wrong.empty())
+      const auto segments = test::SegmentsOf(talk);
+      if (!score.Add(talk, segments) && first_wrong.empty())
         first_wrong = "seed " + std::to_string(seed * 7919) + ": " + test::Outline(segments);
     }
-    std::string confused;
-    for (const auto& [how, n] : score.confusions) confused += ", " + how + " " + std::to_string(n);
     std::printf("%-28s %7.2f%% %7.2f%%%s\n", what.name, 100 * score.Exact(), 100 * score.F1(),
-                confused.c_str());
+                score.Confusions().c_str());
     const double least = what.heard == Heard::kBoth ? 0.995 : 0.97;
     EXPECT_GE(score.Exact(), least) << what.name << "\n" << first_wrong;
   }
