@@ -272,6 +272,20 @@ void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
   }
 }
 
+char AnswerStudy::FindMark(const std::vector<const Answer*>& answers) const {
+  std::map<char, std::size_t> last;
+  for (const Answer* answer : answers)
+    if (!answer->View().empty()) ++last[answer->View().back()];
+  for (const auto& [c, n] : last) {
+    if (n < 4 || n * 100 < answers.size() * 97 || !CanBeMark(c)) continue;
+    std::size_t inside = 0;
+    for (const Answer* answer : answers)
+      inside += answer->alone && answer->View().find(c) + 1 < answer->View().size() ? 1u : 0u;
+    return inside * 20 <= answers.size() ? c : '\0';
+  }
+  return '\0';
+}
+
 void AnswerStudy::Finish(Conventions& out) {
   if (waiting_ > 0 && !answers_.empty()) answers_.back().alone = false;
   const auto texts = TextAnswers();
@@ -304,8 +318,9 @@ void AnswerStudy::Finish(Conventions& out) {
   out.echo = echoes_ > 0 && echoes_ * 10 >= commands_ * (modbus ? 9u : 3u);
   out.result_codes = coded > 0 && coded * 10 >= texts.size() * 5;
   out.answer_ends = ends.lines;
-  out.answers_always_end =
-      (out.result_codes || !ends.lines.empty()) && finals * 100 >= texts.size() * 97;
+  out.answer_mark = FindMark(texts);
+  out.answers_always_end = out.answer_mark != 0 || ((out.result_codes || !ends.lines.empty()) &&
+                                                    finals * 100 >= texts.size() * 97);
   out.one_line_replies = OneLineEach() && ended * 10 >= answers_.size() * 9;
   if (!turnarounds_.empty()) {
     std::sort(turnarounds_.begin(), turnarounds_.end());

@@ -57,6 +57,8 @@ class AnswerStudy {
   void NoteLines(const Segment& segment, bool sure);
   std::vector<const Answer*> TextAnswers() const;
   Ends FindEnds(const std::vector<const Answer*>& answers, bool with_rest) const;
+  // A character that (nearly) every answer ends with and none holds elsewhere; 0: none.
+  char FindMark(const std::vector<const Answer*>& answers) const;
   void FindHeads(const Ends& ends, std::vector<Bytes>& out) const;
   // Whether there are as many lines as commands, but for those that may have come unasked.
   bool OneLineEach();

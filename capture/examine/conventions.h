@@ -50,6 +50,9 @@ struct Conventions {
   bool one_line_replies = false;    // each reply is one line, with its ending
   // Last lines that answers end with ("done\r\n"), or what they end with in place of a line ("> ").
   std::vector<Bytes> answer_ends;
+  // A character in place of CR or LF that each command or answer ends with (';'); 0: none.
+  char command_mark = 0;
+  char answer_mark = 0;
   bool answers_always_end = false;  // no answer was seen without its result code or such an end
   Framing framing = Framing::kNone;
   // Beginnings of lines that the module says unasked, up to a ':' or ',' ("+JOIN:"), or whole;
@@ -60,7 +63,9 @@ struct Conventions {
   Duration usual_turnaround;
 
   // Whether it shows in an answer's own bytes when it is complete.
-  bool ends_known() const { return result_codes || one_line_replies || !answer_ends.empty(); }
+  bool ends_known() const {
+    return result_codes || one_line_replies || answer_mark != 0 || !answer_ends.empty();
+  }
   bool both_sides() const { return host_heard && module_heard; }
 };
 

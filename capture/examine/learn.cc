@@ -1,6 +1,7 @@
 #include "capture/examine/learn.h"
 
 #include <algorithm>
+#include <array>
 
 #include "capture/examine/answer_study.h"
 #include "capture/examine/echo_order.h"
@@ -53,6 +54,8 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
   Side last_side = Side::kUnknown;
   bool anybody = false;
   EchoWatch echo;
+  std::array<std::size_t, 256> host_bytes_of = {}, host_last = {};
+  std::size_t host_runs = 0;
   std::size_t host_text = 0, host_bytes = 0, host_endings = 0;
   std::vector<Duration> host_gaps_inside_lines, turnarounds;
   for (const TapeItem& item : tape.items) {
@@ -62,6 +65,7 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
     if (item.side == Side::kHost) {
       host_bytes += bytes.size();
       for (const char c : bytes) {
+        ++host_bytes_of[static_cast<unsigned char>(c)];
         host_text += IsTextByte(c) ? 1u : 0u;
         host_endings += c == '\r' || c == '\n' ? 1u : 0u;
       }
@@ -74,8 +78,11 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
           item.side == Side::kHost && lane.last_byte != '\r' && lane.last_byte != '\n';
       (inside_line ? host_gaps_inside_lines : gaps).push_back(idle);
     }
-    if (item.side == Side::kModule && anybody && last_side == Side::kHost)
+    if (item.side == Side::kModule && anybody && last_side == Side::kHost) {
+      ++host_runs;
+      ++host_last[static_cast<unsigned char>(lanes[1].last_byte)];
       turnarounds.push_back(IdleBefore(lanes[1].last, item.at, item.size, options.character_time));
+    }
     if (item.side == Side::kHost) echo.Host(bytes);
     if (item.side == Side::kModule) echo.Module(bytes);
     lane.heard = true;
@@ -90,6 +97,13 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
   out.module_heard = lanes[2].heard;
   // Nearly all text, and with endings: 19 of 20 leaves room for some binary in between.
   out.terminated_commands = host_endings > 0 && host_text * 20 >= host_bytes * 19;
+  // A mark in place of an ending: before an answer there is always that, and hardly elsewhere.
+  for (std::size_t c = 0; c < 256 && !out.terminated_commands; ++c) {
+    const bool always = host_runs >= 4 && host_last[c] * 100 >= host_runs * 97;
+    const bool can_be = CanBeMark(static_cast<char>(c)) && host_text * 20 >= host_bytes * 19;
+    if (always && can_be && host_bytes_of[c] <= host_runs * 2)
+      out.command_mark = static_cast<char>(c);
+  }
   if (!turnarounds.empty()) {
     std::sort(turnarounds.begin(), turnarounds.end());
     out.usual_turnaround =

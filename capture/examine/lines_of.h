@@ -17,6 +17,13 @@ inline bool IsTextByte(char c) {
 }
 bool IsText(ByteView bytes);  // all of it; true for no bytes
 
+// Whether a character can stand in place of CR or LF behind a command or an answer: ';', '#', ETX.
+inline bool CanBeMark(char c) {
+  const bool letter_or_digit =
+      (c >= '0' && c <= '9') || (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z');
+  return IsTextByte(c) && !letter_or_digit && c != ' ' && c != '\r' && c != '\n' && c != '\t';
+}
+
 // `bytes` without CR and LF at its start and end.
 ByteView Stripped(ByteView bytes);
 

@@ -17,8 +17,13 @@ constexpr Duration kBriefly = Duration::Milliseconds(20);
 // Ends data that a module asked for with a prompt (common practice, no source).
 constexpr char kControlZ = 0x1a;
 
-std::size_t EndOfTextLine(ByteView bytes, std::size_t from) {
-  const std::size_t at = bytes.find_first_of("\r\n\x1a", from);
+bool EndsText(char c, char mark) {
+  return c == '\r' || c == '\n' || c == kControlZ || (mark != 0 && c == mark);
+}
+
+std::size_t EndOfTextLine(ByteView bytes, std::size_t from, char mark) {
+  const char ends[] = {'\r', '\n', kControlZ, mark != 0 ? mark : '\r'};
+  const std::size_t at = bytes.find_first_of(ByteView(ends, sizeof ends), from);
   if (at == ByteView::npos) return bytes.size();
   const bool pair = bytes[at] == '\r' && at + 1 < bytes.size() && bytes[at + 1] == '\n';
   return at + (pair ? 2 : 1);
@@ -42,6 +47,7 @@ SegmentMachine::SegmentMachine(const Conventions& conventions, const SegmenterOp
       silence_(conventions.silence.value) {
   for (const Bytes& end : conventions.answer_ends)
     if (!end.empty() && end.back() != '\r' && end.back() != '\n') prompt_ends_ += end.back();
+  if (conventions.answer_mark != 0) prompt_ends_ += conventions.answer_mark;
 }
 
 SegmentMachine::~SegmentMachine() = default;
@@ -229,9 +235,9 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
   std::size_t at = 0;
   if (host_.open != nullptr) {
     LineEnding ending;
-    const bool control_z = host_.open->segment.bytes.back() == kControlZ;
+    const bool line = EndingOf(host_.open->segment.bytes, ending) > 0;
     const bool ended =
-        host_.open->text && (control_z || EndingOf(host_.open->segment.bytes, ending) > 0);
+        host_.open->text && EndsText(host_.open->segment.bytes.back(), conventions_.command_mark);
     if (host_.last_was_cr && bytes[0] == '\n' && host_.open->text && idle <= silence_) {
       host_.open->Append(tape, item, 0, 1);
       if (!asked_.empty() && asked_.back().text.size() < kKeptText) asked_.back().text += '\n';
@@ -239,7 +245,7 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
     }
     if (at < bytes.size()) {
       if (ended)
-        Close(host_, control_z ? EndedBy::kFraming : EndedBy::kLineEnding, Duration::Zero());
+        Close(host_, line ? EndedBy::kLineEnding : EndedBy::kFraming, Duration::Zero());
       else if (idle > silence_ && !(idle < kTypedPause && TypedByHand(*host_.open)))
         Close(host_, EndedBy::kSilence, idle);
       else if (!asked_.empty() && asked_.back().replied) {
@@ -258,12 +264,11 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
     std::size_t end = bytes.size();
     bool line_ended = false;
     if (host_.open->text) {
-      end = EndOfTextLine(bytes, at);
+      end = EndOfTextLine(bytes, at, conventions_.command_mark);
       if (!IsText(bytes.substr(at, end - at)))
         end = bytes.size();
       else
-        line_ended =
-            bytes[end - 1] == '\r' || bytes[end - 1] == '\n' || bytes[end - 1] == kControlZ;
+        line_ended = EndsText(bytes[end - 1], conventions_.command_mark);
     }
     const bool fresh = host_.open->segment.bytes.empty();
     host_.open->Append(tape, item, at, end);
@@ -272,7 +277,10 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
     asked.last = item.at;
     if (asked.text.size() < kKeptText) asked.text += bytes.substr(at, end - at);
     if (line_ended) asked.complete = true;
-    if (line_ended && end < bytes.size()) Close(host_, EndedBy::kLineEnding, Duration::Zero());
+    if (line_ended && end < bytes.size()) {
+      const bool line = bytes[end - 1] == '\r' || bytes[end - 1] == '\n';
+      Close(host_, line ? EndedBy::kLineEnding : EndedBy::kFraming, Duration::Zero());
+    }
     at = end;
     LimitSize(host_);
   }

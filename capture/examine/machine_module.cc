@@ -45,6 +45,8 @@ bool SegmentMachine::KnownUnasked(ByteView line) const {
 
 bool SegmentMachine::IsLastLine(ByteView unit) const {
   const ByteView line = LastLineWithEnding(unit);
+  if (conventions_.answer_mark != 0 && !unit.empty() && unit.back() == conventions_.answer_mark)
+    return true;
   if (conventions_.result_codes &&
       (v250::IsFinalResultCode(Stripped(line)) || v250::NumericResultCode(line) != nullptr))
     return true;
