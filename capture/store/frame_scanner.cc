@@ -108,6 +108,14 @@ class FrameScannerImpl : public FrameScanner {
     return single_segment || 10u + (static_cast<std::uint8_t>(head[5]) >> 3) <= kDirectWindowLog;
   }
 
+  // Small files seldom hold large frames; those that do take the next way.
+  std::size_t DirectRoom() {
+    const auto size = source_.Size();
+    const std::uint64_t left = size.ok() ? *size - std::min(*size, offset_) : 0;
+    const std::uint64_t likely = std::max<std::uint64_t>(64 * left, std::uint64_t{64} << 10);
+    return static_cast<std::size_t>(std::min<std::uint64_t>(kDirectRoom, likely));
+  }
+
   void BeginFrame(Way way) {
     ZSTD_DCtx_reset(zstd_.get(), ZSTD_reset_session_only);
     if (direct_possible_) {
@@ -122,7 +130,7 @@ class FrameScannerImpl : public FrameScanner {
     produced_ = 0;
     raw_size_ = 0;
     parsed_ = 0;
-    if (way == Way::kDirect || HeldByOthers()) TakeMemory(kDirectRoom);
+    if (way == Way::kDirect || HeldByOthers()) TakeMemory(DirectRoom());
   }
 
   bool InFrame(ScanItem& item) {

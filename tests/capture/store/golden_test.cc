@@ -147,5 +147,37 @@ TEST(Golden, TheExampleInTheSpecificationIsTheFile) {
   EXPECT_EQ(capture.trailer().events(), 3u);
 }
 
+// Every bit of every good file that was closed: verify finds each flip, and no event is read that
+// was not there.
+TEST(Golden, EverySingleFlippedBitIsFound) {
+  std::size_t flips = 0;
+  for (const auto& entry : std::filesystem::directory_iterator(kFolder + "good")) {
+    SCOPED_TRACE(entry.path());
+    Bytes file = Load(entry.path());
+    if (!VerifyMemory(file)->sound()) continue;
+    const ReadBack whole = ReadAllOf(file);
+    for (std::size_t at = 0; at < file.size(); ++at) {
+      for (int bit = 0; bit < 8; ++bit, ++flips) {
+        file[at] = static_cast<char>(file[at] ^ 1 << bit);
+        const auto found = VerifyMemory(file);
+        ASSERT_TRUE(!found.ok() || !found->sound()) << "byte " << at << " bit " << bit;
+        if (auto reader = CaptureReader::OpenMemory(file); reader.ok()) {
+          Event event;
+          while ((*reader)->Next(event) == CaptureReader::Outcome::kEvent) {
+            if (event.kind == EventKind::kGap && event.gap.reason == GapReason::kDamagedFile) {
+              continue;
+            }
+            const std::uint64_t place = (*reader)->index();
+            ASSERT_TRUE(place < whole.events.size() && event == whole.events[place].View())
+                << "byte " << at << " bit " << bit << " event " << place;
+          }
+        }
+        file[at] = static_cast<char>(file[at] ^ 1 << bit);
+      }
+    }
+  }
+  EXPECT_GT(flips, 20'000u);
+}
+
 }  // namespace
 }  // namespace witness
