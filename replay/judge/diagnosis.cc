@@ -20,7 +20,8 @@ std::vector<Diagnosis> Diagnose(const TrialResult& baseline, const TrialResult& 
   // Strongest evidence first; a rule behind is asked only if those before found nothing.
   for (const auto rule :
        {CannotDecode, ShownInside, CutsLongReply, Hangs, TakesAnotherForTheReply, SpeaksBeforeReply,
-        ReadsTooEarly, TakesAPiece, WaitsForLineEnding, KeepsLineEnding, ComparesCase, EndsBadly}) {
+        ReadsTooEarly, TakesAPiece, ReadsFixedCount, WaitsForLineEnding, KeepsLineEnding,
+        ComparesCase, FailsOnLongReply, MindsTiming, CrashesOnReply, EndsBadly}) {
     if (auto found = rule(c)) {
       AddInsideEvidence(c.base, c.seen, *found);
       all.push_back(std::move(*found));
@@ -36,12 +37,21 @@ std::vector<Combination> WantedBesides(const TrialResult& trial,
   std::vector<Combination> wanted;
   if (trial.verdict.diagnoses.empty() || trial.verdict.diagnoses[0].name != "waits-for-line-ending")
     return wanted;
-  for (const char* level : {"cr", "lf"}) {
+  const auto want = [&](const char* level) {
     const Combination combination = {{"ending", level, 0}};
     if (std::none_of(others.begin(), others.end(),
                      [&](const TrialResult& other) { return other.combination == combination; }))
       wanted.push_back(combination);
-  }
+  };
+  want("cr");
+  want("lf");
+  // Waits at any ending that is shorter: does it count bytes?
+  if (wanted.empty() && BrokeOrSlow(trial) &&
+      std::all_of(others.begin(), others.end(), [](const TrialResult& other) {
+        const std::string name = CombinationName(other.combination);
+        return (name != "ending=cr" && name != "ending=lf") || BrokeOrSlow(other);
+      }))
+    want("spaces");
   return wanted;
 }
 

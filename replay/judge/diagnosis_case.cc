@@ -62,6 +62,18 @@ const TrialResult* Case::Other(const std::string& name) const {
   return nullptr;
 }
 
+bool Case::ToCopeOnly() const {
+  return !trial.expectation.same_commands && !trial.expectation.same_output;
+}
+
+std::optional<std::size_t> Case::ChangedReply() const {
+  const std::size_t common = std::min(base.commands.size(), seen.commands.size());
+  if (common == 0) return std::nullopt;
+  for (std::size_t i = std::min(Culprit().value_or(0), common - 1) + 1; i > 0; --i)
+    if (ReplyTo(seen, i - 1).bytes != ReplyTo(base, i - 1).bytes) return i - 1;
+  return std::nullopt;
+}
+
 bool Case::Varies(const std::string& factor) const {
   return std::any_of(trial.combination.begin(), trial.combination.end(),
                      [&](const Variation& v) { return v.factor == factor; });

@@ -49,6 +49,11 @@ struct Case {
   // A trial of this session with this one variation and nothing else; null: there is none.
   const TrialResult* Other(const std::string& name) const;
   bool Varies(const std::string& factor) const;
+  // Nothing was demanded of the trial but to end in time without crashing.
+  bool ToCopeOnly() const;
+  // The last command up to the first difference whose reply has other bytes than in the baseline,
+  // from 0.
+  std::optional<std::size_t> ChangedReply() const;
   // Lines of output that the baseline does not have.
   std::vector<OutputLine> NewLines() const;
 };

@@ -7,11 +7,13 @@
 namespace trial {
 
 // When it reads, and for how long (diagnosis_waiting.cc).
+std::optional<Diagnosis> ReadsFixedCount(const Case& c);
 std::optional<Diagnosis> WaitsForLineEnding(const Case& c);
 std::optional<Diagnosis> Hangs(const Case& c);
 std::optional<Diagnosis> ReadsTooEarly(const Case& c);
 std::optional<Diagnosis> TakesAPiece(const Case& c);
 std::optional<Diagnosis> SpeaksBeforeReply(const Case& c);
+std::optional<Diagnosis> MindsTiming(const Case& c);
 
 // What it takes for the reply, and for what it takes it (diagnosis_taking.cc).
 std::optional<Diagnosis> TakesAnotherForTheReply(const Case& c);
@@ -19,6 +21,8 @@ std::optional<Diagnosis> KeepsLineEnding(const Case& c);
 std::optional<Diagnosis> CannotDecode(const Case& c);
 std::optional<Diagnosis> ComparesCase(const Case& c);
 std::optional<Diagnosis> CutsLongReply(const Case& c);
+std::optional<Diagnosis> FailsOnLongReply(const Case& c);
+std::optional<Diagnosis> CrashesOnReply(const Case& c);
 
 // What was seen inside of it, and what it used (diagnosis_inside.cc).
 std::optional<Diagnosis> ShownInside(const Case& c);

@@ -1,5 +1,7 @@
 // Rules about what a subject takes for the reply.
 #include <algorithm>
+#include <csignal>
+#include <cstring>
 
 #include "capture/base/text.h"
 #include "replay/judge/diagnosis_rules.h"
@@ -113,37 +115,60 @@ std::optional<Diagnosis> ComparesCase(const Case& c) {
                     c.trial.verdict.divergence->what + ": " + c.trial.verdict.divergence->got}};
 }
 
+namespace {
+
+// How a subject was stopped by what it was given: "IndexError: list index out of range", "SIGSEGV";
+// empty: it was not.
+std::string Stopped(const Case& c) {
+  if (c.seen.virtual_time) return "";
+  if (c.trial.verdict.divergence->what == kUnhandledError) return c.trial.verdict.divergence->got;
+  if (c.seen.ending != SubjectEnding::kSignalled) return "";
+  const char* name = sigabbrev_np(c.seen.signal);
+  return name == nullptr ? "signal " + std::to_string(c.seen.signal) : "SIG" + std::string(name);
+}
+
+struct Run {
+  char of = 0;
+  std::size_t from = 0;
+  std::size_t size = 0;
+};
+
+// The longest run of one character; of `only`, if given.
+Run LongestRun(ByteView text, std::optional<char> only) {
+  Run longest;
+  Run run;
+  for (std::size_t i = 0; i < text.size(); ++i) {
+    if (run.size == 0 || text[i] != run.of) run = {text[i], i, 0};
+    ++run.size;
+    if (run.size > longest.size && (!only || *only == run.of)) longest = run;
+  }
+  return longest;
+}
+
+}  // namespace
+
 // Lost what lies behind a buffer's size.
 std::optional<Diagnosis> CutsLongReply(const Case& c) {
   if (!c.Varies("length")) return std::nullopt;
-  // The reply was made longer by a run of one character.
-  struct Run {
-    char of = 0;
-    std::size_t from = 0;
-    std::size_t size = 0;
-  };
-  const auto longest_run = [](ByteView text, std::optional<char> only) {
-    Run longest;
-    Run run;
-    for (std::size_t i = 0; i < text.size(); ++i) {
-      if (run.size == 0 || text[i] != run.of) run = {text[i], i, 0};
-      ++run.size;
-      if (run.size > longest.size && (!only || *only == run.of)) longest = run;
-    }
-    return longest;
-  };
   for (std::size_t i = 0; i < c.seen.commands.size(); ++i) {
     const Bytes reply = ReplyTo(c.seen, i).bytes;
-    const Run whole = longest_run(reply, std::nullopt);
+    // The reply was made longer by a run of one character, and what came before that was shown.
+    const Run whole = LongestRun(reply, std::nullopt);
     if (whole.size < 16) continue;
+    const std::size_t line_from = reply.find_last_of("\r\n", whole.from) + 1;  // npos + 1 is 0
+    const Bytes head = reply.substr(line_from, whole.from - line_from);
     for (const OutputLine& line : c.NewLines()) {
-      const Run shown = longest_run(line.text, whole.of);
-      if (shown.size < 4 || shown.size >= whole.size) continue;
+      const Run shown = LongestRun(line.text, whole.of);
+      const std::size_t tail = std::min<std::size_t>(head.size(), 3);
+      const bool continues =
+          tail > 0 && shown.from >= tail &&
+          line.text.substr(shown.from - tail, tail) == head.substr(head.size() - tail);
+      if (shown.size >= whole.size || shown.size < (continues ? 1u : 4u)) continue;
       // It may show another reply, all of it.
       bool of_another = false;
       for (std::size_t k = 0; k < c.seen.commands.size(); ++k)
         of_another =
-            of_another || longest_run(ReplyTo(c.seen, k).bytes, whole.of).size == shown.size;
+            of_another || LongestRun(ReplyTo(c.seen, k).bytes, whole.of).size == shown.size;
       if (of_another) continue;
       return Diagnosis{
           "cuts-long-reply",
@@ -154,6 +179,51 @@ std::optional<Diagnosis> CutsLongReply(const Case& c) {
     }
   }
   return std::nullopt;
+}
+
+// The replies said the same but were longer: so it is their length that it does not bear.
+std::optional<Diagnosis> FailsOnLongReply(const Case& c) {
+  if (c.trial.combination.size() != 1 || !c.Varies("length")) return std::nullopt;
+  const auto index = c.ChangedReply();
+  if (!index) return std::nullopt;
+  const std::size_t size = ReplyTo(c.seen, *index).bytes.size();
+  const std::size_t before = ReplyTo(c.base, *index).bytes.size();
+  const auto& divergence = *c.trial.verdict.divergence;
+  Diagnosis d;
+  d.name = "fails-on-long-reply";
+  d.words = "does not get on with a reply of " + std::to_string(size) + " bytes";
+  const std::size_t next = *index + 1;
+  if (next < c.seen.commands.size() && c.seen.commands[next].bytes == c.seen.commands[*index].bytes)
+    d.words += ": it asks again, as if none had come";
+  d.evidence = {"the reply to " + CommandWords(c.seen, *index) + " has " + std::to_string(size) +
+                    " bytes, in the baseline " + std::to_string(before) +
+                    "; it says the same but for a longer figure or word",
+                "it " + divergence.what + ": " + divergence.got};
+  return d;
+}
+
+// Takes for granted that there is a reply, or what is in it.
+std::optional<Diagnosis> CrashesOnReply(const Case& c) {
+  const std::string stopped = Stopped(c);
+  if (stopped.empty()) return std::nullopt;
+  const auto index = c.ChangedReply();
+  if (!index) return std::nullopt;
+  const Bytes now = ReplyTo(c.seen, *index).bytes;
+  const Bytes then = ReplyTo(c.base, *index).bytes;
+  Diagnosis d;
+  if (now.empty()) {
+    d.name = "crashes-without-reply";
+    d.words = "takes it for granted that a reply comes: without one it stops (" + stopped + ")";
+    d.evidence = {"no reply was given to " + CommandWords(c.seen, *index) + ", in the baseline " +
+                  SafeTextWithEnding(then)};
+  } else {
+    d.name = "crashes-on-other-reply";
+    d.words =
+        "takes it for granted what a reply holds: with another one it stops (" + stopped + ")";
+    d.evidence = {"the reply to " + CommandWords(c.seen, *index) + " was " +
+                  SafeTextWithEnding(now) + ", in the baseline " + SafeTextWithEnding(then)};
+  }
+  return d;
 }
 
 }  // namespace trial

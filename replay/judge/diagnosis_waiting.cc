@@ -14,14 +14,38 @@ using witness::SafeTextWithEnding;
 
 namespace {
 
-std::string TimeoutWords(Duration wait) {
-  std::string words = "a timeout of " + FormatDuration(wait);
-  if (wait >= Duration::Milliseconds(950) && wait <= Duration::Milliseconds(1150))
+// A measured wait is a little off the timeout behind it: near a round figure, that one is meant.
+std::string AboutWords(Duration wait) {
+  constexpr Duration kStep = Duration::Milliseconds(50);
+  const Duration round = kStep * ((wait.ns() + kStep.ns() / 2) / kStep.ns());
+  const Duration off = wait > round ? wait - round : round - wait;
+  return FormatDuration(off <= wait * 3 / 100 ? round : wait);
+}
+
+// What the waits tell of the timeout: the shortest of them, if the others are so long once, twice
+// or more times; else from where to where they reach.
+std::string TimeoutWords(const std::vector<Duration>& waits) {
+  const auto [shortest, longest] = std::minmax_element(waits.begin(), waits.end());
+  const Duration unit = *shortest;
+  std::int64_t most_times = 1;
+  for (const Duration wait : waits) {
+    const std::int64_t times = std::lround(wait.milliseconds() / unit.milliseconds());
+    const Duration off = wait > unit * times ? wait - unit * times : unit * times - wait;
+    if (off > unit / 20 + Duration::Milliseconds(20))
+      return "timeouts of " + FormatDuration(*shortest) + " to " + FormatDuration(*longest);
+    most_times = std::max(most_times, times);
+  }
+  std::string words = "a timeout of " + AboutWords(unit);
+  if (most_times > 1) words += ", up to " + std::to_string(most_times) + " times";
+  const auto seconds = static_cast<std::int64_t>(std::lround(unit.milliseconds() / 1000));
+  // Stream.h of Debian's arduino-core-avr: _timeout=1000.
+  const bool near = unit >= Duration::Milliseconds(960) * seconds &&
+                    unit <= Duration::Milliseconds(1040) * seconds + Duration::Milliseconds(60);
+  if (seconds == 1 && near)
     words += " (1000 ms is the default of the common core's Stream)";
-  const auto times = static_cast<std::int64_t>(std::lround(wait.milliseconds() / 1000));
-  if (times > 1 && times <= 10 && wait >= Duration::Milliseconds(970) * times &&
-      wait <= Duration::Milliseconds(1040) * times)
-    words = std::to_string(times) + " timeouts of 1000 ms, the default of the common core's Stream";
+  else if (seconds > 1 && seconds <= 10 && near)
+    words +=
+        ", or " + std::to_string(seconds) + " of 1000 ms, the default of the common core's Stream";
   return words;
 }
 
@@ -40,13 +64,15 @@ std::string AwaitedEnding(const Case& c, ByteView reply) {
   return "a line ending";
 }
 
-}  // namespace
+// Replies that a trial waited behind although the baseline did not.
+struct Waits {
+  std::vector<Duration> after;
+  std::vector<std::size_t> where;  // commands, from 0; those whose reply has other line endings
+  std::size_t elsewhere = 0;       // behind replies that were as recorded
+};
 
-// Waited after replies that lack a line ending, and went on by itself.
-std::optional<Diagnosis> WaitsForLineEnding(const Case& c) {
-  std::vector<Duration> waits;
-  std::vector<std::size_t> where;
-  std::size_t ended_and_waited = 0;
+Waits WaitsOf(const Case& c) {
+  Waits waits;
   const std::size_t count = std::min(c.base.commands.size(), c.seen.commands.size());
   for (std::size_t i = 0; i < count; ++i) {
     const Reply then = ReplyTo(c.base, i);
@@ -55,33 +81,67 @@ std::optional<Diagnosis> WaitsForLineEnding(const Case& c) {
     const bool last_of_all = i + 1 == c.seen.commands.size();
     if (last_of_all && c.seen.ending == SubjectEnding::kOutOfTime) continue;
     const Duration longer = WaitBehind(c.seen, i) - WaitBehind(c.base, i);
-    const bool lost = SameTextOtherEndings(now.bytes, then.bytes);
     if (longer < kLongWait + c.seen.starved) continue;
-    if (!lost) {
-      ++ended_and_waited;
+    if (!SameTextOtherEndings(now.bytes, then.bytes)) {
+      ++waits.elsewhere;
       continue;
     }
-    waits.push_back(WaitBehind(c.seen, i));
-    where.push_back(i);
+    waits.after.push_back(WaitBehind(c.seen, i));
+    waits.where.push_back(i);
   }
-  if (waits.empty() || ended_and_waited > 0) return std::nullopt;
-  const auto [shortest, longest] = std::minmax_element(waits.begin(), waits.end());
-  const Duration typical = waits[waits.size() / 2];
-  const Reply reply = ReplyTo(c.seen, where[0]);
-  const std::string awaited = AwaitedEnding(c, reply.bytes);
+  return waits;
+}
+
+void AddWaits(const Case& c, const Waits& waits, Diagnosis& d) {
+  for (std::size_t k = 0; k < waits.where.size() && k < 4; ++k)
+    d.evidence.push_back("reply to " + CommandWords(c.seen, waits.where[k]) + " was " +
+                         SafeTextWithEnding(ReplyTo(c.seen, waits.where[k]).bytes) + "; on after " +
+                         FormatDuration(waits.after[k]) + ", in the baseline after " +
+                         FormatDuration(WaitBehind(c.base, waits.where[k])));
+}
+
+}  // namespace
+
+// Waits for the rest of any reply that is shorter, and not if blanks make up for its line endings.
+std::optional<Diagnosis> ReadsFixedCount(const Case& c) {
+  const TrialResult* filled = c.Other("ending=spaces");
+  if (filled == nullptr || !c.Varies("ending")) return std::nullopt;
+  const Waits waits = WaitsOf(c);
+  if (waits.after.empty() || waits.elsewhere > 0) return std::nullopt;
+  const Observations& other = filled->observations;
+  if (other.ending != c.base.ending) return std::nullopt;
+  for (const std::size_t i : waits.where) {
+    if (ReplyTo(c.seen, i).bytes.size() >= ReplyTo(c.base, i).bytes.size()) return std::nullopt;
+    if (i >= other.commands.size() ||
+        WaitBehind(other, i) - WaitBehind(c.base, i) >= kLongWait + other.starved)
+      return std::nullopt;
+  }
+  Diagnosis d;
+  d.name = "reads-fixed-count";
+  d.words = "waited " + FormatDuration(waits.after[waits.after.size() / 2]) +
+            " after each reply that is shorter than the recorded one, then went on: it reads a "
+            "fixed number of bytes with " +
+            TimeoutWords(waits.after);
+  AddWaits(c, waits, d);
+  d.evidence.push_back(
+      "with as many blanks in place of the line endings (ending=spaces) it did not wait");
+  return d;
+}
+
+// Waited after replies that lack a line ending, and went on by itself.
+std::optional<Diagnosis> WaitsForLineEnding(const Case& c) {
+  const Waits waits = WaitsOf(c);
+  if (waits.after.empty() || waits.elsewhere > 0) return std::nullopt;
+  const Reply reply = ReplyTo(c.seen, waits.where[0]);
   Diagnosis d;
   d.name = "waits-for-line-ending";
-  d.words = "waited " + FormatDuration(typical) + " after each reply " +
+  d.words = "waited " + FormatDuration(waits.after[waits.after.size() / 2]) + " after each reply " +
             (reply.bytes.ends_with('\r')   ? "that ends with CR only"
              : reply.bytes.ends_with('\n') ? "that ends with LF only"
                                            : "without line ending") +
-            ", then went on: it reads until " + awaited + " with " +
-            TimeoutWords(*shortest + (*longest - *shortest) / 2);
-  for (std::size_t k = 0; k < where.size() && k < 4; ++k)
-    d.evidence.push_back("reply to " + CommandWords(c.seen, where[k]) + " was " +
-                         SafeTextWithEnding(ReplyTo(c.seen, where[k]).bytes) + "; on after " +
-                         FormatDuration(waits[k]) + ", in the baseline after " +
-                         FormatDuration(WaitBehind(c.base, where[k])));
+            ", then went on: it reads until " + AwaitedEnding(c, reply.bytes) + " with " +
+            TimeoutWords(waits.after);
+  AddWaits(c, waits, d);
   return d;
 }
 
@@ -115,6 +175,16 @@ std::optional<Diagnosis> Hangs(const Case& c) {
                   At(now.end) + "; it was still running " + FormatDuration(c.seen.ended - now.end) +
                   " later"};
     if (!c.seen.ending_words.empty()) d.evidence.push_back("it " + c.seen.ending_words);
+    return d;
+  }
+  if (c.ToCopeOnly() && now.bytes != then.bytes && !now.bytes.empty() && !then.bytes.empty()) {
+    d.name = "waits-for-ever";
+    d.words =
+        "waits for something that a damaged reply does not have, for ever: it reads without a "
+        "timeout";
+    d.evidence = {"reply to " + where + " was " + SafeTextWithEnding(now.bytes) +
+                  ", in the baseline " + SafeTextWithEnding(then.bytes) +
+                  "; it was still running " + FormatDuration(c.seen.ended - now.end) + " later"};
     return d;
   }
   return std::nullopt;
@@ -170,7 +240,7 @@ std::optional<Diagnosis> ReadsTooEarly(const Case& c) {
         i + 1 < c.seen.commands.size() ? "its next command came " : "it ended ";
     if (before.empty()) {
       d.name = "gives-up-early";
-      d.words = "went on before the reply came: it waits " + FormatDuration(since) +
+      d.words = "went on before the reply came: it waits " + AboutWords(since) +
                 " for a reply and no longer";
       d.evidence = {ended + FormatDuration(since) + " after " + CommandWords(c.seen, i) +
                     "; no byte of the reply had been sent by then"};
@@ -250,12 +320,53 @@ std::optional<Diagnosis> SpeaksBeforeReply(const Case& c) {
     const Duration since = at - asked;
     return Diagnosis{
         "gives-up-early",
-        "went on before the reply came: it waits " + FormatDuration(since) +
+        "went on before the reply came: it waits " + AboutWords(since) +
             " for a reply and no longer",
         {"it " + c.trial.verdict.divergence->what + " " + FormatDuration(since) + " after " +
          CommandWords(c.seen, i) + "; no byte of the reply could be read by then"}};
   }
   return std::nullopt;
+}
+
+// The bytes were the same, only their times differed: so it is their times that it does not bear.
+std::optional<Diagnosis> MindsTiming(const Case& c) {
+  if (c.trial.verdict.kind != VerdictKind::kBroke || c.trial.combination.empty())
+    return std::nullopt;
+  for (const Variation& v : c.trial.combination)
+    if (v.factor != "split" && v.factor != "pace" && v.factor != "turnaround") return std::nullopt;
+  const std::size_t index = c.Culprit().value_or(0);
+  if (index >= c.seen.commands.size() || index >= c.base.commands.size()) return std::nullopt;
+  const Reply now = ReplyTo(c.seen, index);
+  const Reply then = ReplyTo(c.base, index);
+  if (then.bytes.empty() || !then.bytes.starts_with(now.bytes)) return std::nullopt;
+  const Duration turnaround = now.first_due - c.seen.commands[index].taken;
+  const Duration before = then.first_due - c.base.commands[index].taken;
+  Diagnosis d;
+  if (now.pieces > then.pieces) {
+    d.name = "reads-too-early";
+    d.words = "does not wait for all of a reply that comes in pieces";
+    d.evidence = {"the reply to " + CommandWords(c.seen, index) + " came in " +
+                  std::to_string(now.pieces) + " pieces within " +
+                  FormatDuration(now.end - now.begin) + ", in the baseline in " +
+                  std::to_string(then.pieces)};
+  } else if (turnaround > before + Duration::Milliseconds(10)) {
+    d.name = "gives-up-early";
+    d.words = "does not wait for a reply that comes after " + FormatDuration(turnaround);
+    d.evidence = {"the reply to " + CommandWords(c.seen, index) + " came after " +
+                  FormatDuration(turnaround) + ", in the baseline after " + FormatDuration(before)};
+  } else if (turnaround + Duration::Milliseconds(2) < before) {
+    d.name = "misses-early-reply";
+    d.words =
+        "loses a reply that comes at once: it is not yet listening, or throws away what is "
+        "there";
+    d.evidence = {"the reply to " + CommandWords(c.seen, index) + " came after " +
+                  FormatDuration(turnaround) + ", in the baseline after " + FormatDuration(before)};
+  } else {
+    return std::nullopt;
+  }
+  d.evidence.push_back("its bytes were the same, and it " + c.trial.verdict.divergence->what +
+                       ": " + c.trial.verdict.divergence->got);
+  return d;
 }
 
 }  // namespace trial

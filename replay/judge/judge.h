@@ -20,6 +20,9 @@ inline constexpr Duration kSlowInAll = Duration::Seconds(1);
 // Our own sends later than this make a trial that did not hold no contest.
 inline constexpr Duration kLateSend = Duration::Milliseconds(50);
 
+// What a divergence says of an exception that nobody caught.
+inline constexpr char kUnhandledError[] = "an error that it does not handle";
+
 class Judge {
  public:
   // kInvalidArgument: a pattern of the demands is wrong.

@@ -37,9 +37,14 @@ bool Undisturbed(const Observations& seen) {
          (WorstSend(seen) <= kPrompt && seen.starved <= kHardlyStarved && !seen.has_helpers);
 }
 
-// Pieces that were to come apart came nearly together: what holds then was not tried.
-bool GapsLost(const Observations& seen) {
-  if (seen.virtual_time) return false;
+// Pieces that were to come apart, for that is what is tried, came nearly together: what holds then
+// was not tried.
+bool GapsLost(const TrialResult& run) {
+  const Observations& seen = run.observations;
+  const bool tried =
+      std::any_of(run.combination.begin(), run.combination.end(),
+                  [](const Variation& v) { return v.factor == "split" || v.factor == "pace"; });
+  if (seen.virtual_time || !tried) return false;
   for (std::size_t i = 1; i < seen.said.size(); ++i) {
     const Said& before = seen.said[i - 1];
     const Said& now = seen.said[i];
@@ -53,8 +58,7 @@ bool GapsLost(const Observations& seen) {
 
 // Whether this run may not be relied on, for what the machine did.
 bool Spoiled(const TrialResult& run) {
-  return run.verdict.kind == VerdictKind::kHeld ? GapsLost(run.observations)
-                                                : TimingFailed(run.observations);
+  return run.verdict.kind == VerdictKind::kHeld ? GapsLost(run) : TimingFailed(run.observations);
 }
 
 // Two verdicts that say the same.
@@ -224,8 +228,7 @@ Status Trials::RunAll(const std::vector<std::size_t>& indices) {
     }
     NoteTiming(done.result->observations);
     const bool held = done.result->verdict.kind == VerdictKind::kHeld;
-    const bool unsure =
-        held ? GapsLost(done.result->observations) : !Undisturbed(done.result->observations);
+    const bool unsure = held ? GapsLost(*done.result) : !Undisturbed(done.result->observations);
     if (unsure && jobs > 1)
       again.push_back(done.place);
     else if (on_trial)

@@ -18,15 +18,16 @@ Status Trials::Explain() {
   std::vector<TrialResult> others = outcome_.trials;
   for (TrialResult& trial : outcome_.trials) {
     if (!fails(trial)) continue;
-    trial.verdict.diagnoses = Diagnose(outcome_.baseline, trial, others, judge_);
-    const auto wanted = WantedBesides(trial, others);
-    if (wanted.empty()) continue;
-    for (const Combination& combination : wanted) {
-      auto other = RunTrial(trial.index, combination, true);
-      if (!other.ok()) return other.status();
-      others.push_back(std::move(*other));
+    for (;;) {
+      trial.verdict.diagnoses = Diagnose(outcome_.baseline, trial, others, judge_);
+      const auto wanted = WantedBesides(trial, others);
+      if (wanted.empty()) break;
+      for (const Combination& combination : wanted) {
+        auto other = RunTrial(trial.index, combination, true);
+        if (!other.ok()) return other.status();
+        others.push_back(std::move(*other));
+      }
     }
-    trial.verdict.diagnoses = Diagnose(outcome_.baseline, trial, others, judge_);
   }
   return witness::OkStatus();
 }

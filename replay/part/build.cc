@@ -159,6 +159,9 @@ void BuildModule(const witness::WholeConversation& conversation, BuiltPart& buil
     if (!part.unknown && SaysNo(answer)) part.unknown = Answer{answer.pieces, 0};
     AddAnswer(exchange.command.bytes, std::move(answer), part.rules);
   }
+  // Nothing but bare commands was ever answered: a CR or LF behind one would be a part of it.
+  if (part.command_end.terminators.empty())
+    for (Rule& rule : part.rules) rule.cue.match = Match::kExact;
   for (const Segment& segment : conversation.loose) {
     if (segment.side != Side::kModule || segment.bytes.empty()) continue;
     if (segment.kind != witness::SegmentKind::kUnsolicited &&

@@ -30,7 +30,7 @@ witness::Status VaryEnding(Change& change) {
     by = "\n";
   else if (level == "crlf")
     by = "\r\n";
-  else if (level != "none" && level != "bare")
+  else if (level != "none" && level != "bare" && level != "spaces")
     return UnknownLevel(change.variation);
 
   ForEachAnswer(change, [&](Answer& answer, std::uint32_t number) {
@@ -41,7 +41,8 @@ witness::Status VaryEnding(Change& change) {
       return;
     }
     const auto endings = LineEndings(bytes);
-    if (bytes.find_first_not_of("\r\n") == Bytes::npos && by.empty()) {
+    const bool no_ending = by.empty();
+    if (bytes.find_first_not_of("\r\n") == Bytes::npos && no_ending) {
       change.Note(ReplyName(number) + " is nothing but line endings: left as it is");
       return;
     }
@@ -53,8 +54,9 @@ witness::Status VaryEnding(Change& change) {
     for (const Found& ending : endings) {
       const bool inside = first != Bytes::npos && ending.from > first && ending.from < last;
       if (level == "none" && inside) continue;
-      joined = joined || (inside && by.empty());
-      replacements.push_back({ending.from, ending.size, by});
+      joined = joined || (inside && no_ending);
+      replacements.push_back(
+          {ending.from, ending.size, level == "spaces" ? Bytes(ending.size, ' ') : by});
     }
     // Lines that have become one are another text.
     if (joined) change.varied.expectation.same_output = false;
