@@ -114,6 +114,7 @@ int Run(RunOptions& options) {
 
   setup.plan = *std::move(plan);
   setup.seed = request.seed;
+  setup.run_for = request.run_for;
   setup.repeat = std::max(1u, request.repeat);
   setup.jobs = request.jobs > 0 ? request.jobs : UsualJobs();
   setup.jobs_given = request.jobs > 0;
@@ -169,6 +170,7 @@ int Run(RunOptions& options) {
   };
   if (Status status = write(options.json, JsonReport(report)); !status.ok()) return fail(status);
   if (Status status = write(options.junit, JUnitReport(report)); !status.ok()) return fail(status);
+  if (outcome->interrupted) return witness::kExitInterrupted;
   return AllHeld(report) ? witness::kExitDone : witness::kExitNo;
 }
 
@@ -254,6 +256,10 @@ void AddRun(CLI::App& app, Outcome& outcome) {
       ->allow_extra_args(false);
   command->add_option("--exit", options->exit, "Exit status that it must end with")->type_name("N");
   command->add_option("--within", options->within, "Longest time of one trial (60s)")
+      ->type_name("TIME");
+  command
+      ->add_option("--for", options->run_for,
+                   "A program that runs for ever: watch it for so long (as long as was recorded)")
       ->type_name("TIME");
   command->add_option("--repeat", request.repeat, "Run each trial N times: held k of N")
       ->type_name("N");

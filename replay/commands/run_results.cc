@@ -4,6 +4,7 @@
 
 #include "capture/base/version.h"
 #include "capture/store/capture_writer.h"
+#include "replay/part/part_text.h"
 #include "replay/subject/program.h"
 
 namespace trial {
@@ -50,6 +51,7 @@ std::string Reproduce(const RunOptions& options, const Subject& subject,
     line += " --must-not-say " + ShellQuoted(text);
   if (request.demands.exit) line += " --exit " + std::to_string(*request.demands.exit);
   if (!options.within.empty()) line += " --within " + options.within;
+  if (request.run_for > Duration::Zero()) line += " --for " + FormatExactDuration(request.run_for);
   return line + " " + subject.CommandLine();
 }
 

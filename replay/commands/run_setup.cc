@@ -57,6 +57,11 @@ Status Complete(RunOptions& options) {
     request.demands.within = *within;
     request.demands.within_given = true;
   }
+  if (!options.run_for.empty()) {
+    const auto run_for = witness::ParseDuration(options.run_for);
+    if (!run_for.ok()) return run_for.status().In("--for");
+    request.run_for = *run_for;
+  }
   for (const std::string& text_form : options.tries) {
     std::vector<std::string> names;
     std::istringstream words(text_form);

@@ -25,6 +25,7 @@ struct RunOptions {
   std::string as = "module";
   std::uint32_t baud = 0;
   std::string within;
+  std::string run_for;
   std::optional<int> exit;
   std::map<std::string, std::string> sketch_settings;
   std::string shard;

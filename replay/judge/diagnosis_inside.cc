@@ -29,10 +29,8 @@ std::optional<Diagnosis> EndsBadly(const Case& c) {
 }
 
 std::optional<Diagnosis> Spins(const Case& c) {
+  if (!SpinsWhileItWaits(c.seen)) return std::nullopt;
   const Duration length = c.seen.ended - Instant();
-  if (length < Duration::Milliseconds(300) || c.seen.cpu_time < length * 8 / 10)
-    return std::nullopt;
-  if (c.seen.virtual_time) return std::nullopt;
   return Diagnosis{"spins",
                    "spends the processor's time while it waits: it asks again and again",
                    {"used " + FormatDuration(c.seen.cpu_time) + " of processor time in " +

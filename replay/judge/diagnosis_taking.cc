@@ -79,7 +79,7 @@ std::optional<Diagnosis> KeepsLineEnding(const Case& c) {
   if (cr && !cr_before)
     d.words = "compared with \\r still in it";
   else if (cr_before && lf_before)
-    d.words = "compared with the line ending still in it: it expects the recorded one, \\r\\n";
+    d.words = "takes line endings for a part of the reply: it expects the recorded ones, \\r\\n";
   else
     d.words = "compared with the line ending still in it";
   d.evidence = {"the reply to " + CommandWords(c.seen, *culprit) + " was " +

@@ -16,10 +16,13 @@ namespace {
 
 // A measured wait is a little off the timeout behind it: near a round figure, that one is meant.
 std::string AboutWords(Duration wait) {
-  constexpr Duration kStep = Duration::Milliseconds(50);
-  const Duration round = kStep * ((wait.ns() + kStep.ns() / 2) / kStep.ns());
-  const Duration off = wait > round ? wait - round : round - wait;
-  return FormatDuration(off <= wait * 3 / 100 ? round : wait);
+  for (const std::int64_t step : {1000, 500, 100, 50}) {
+    const Duration unit = Duration::Milliseconds(step);
+    const Duration round = unit * ((wait.ns() + unit.ns() / 2) / unit.ns());
+    const Duration off = wait > round ? wait - round : round - wait;
+    if (off <= wait * 4 / 100) return FormatDuration(round);
+  }
+  return FormatDuration(wait);
 }
 
 // What the waits tell of the timeout: the shortest of them, if the others are so long once, twice
@@ -31,7 +34,7 @@ std::string TimeoutWords(const std::vector<Duration>& waits) {
   for (const Duration wait : waits) {
     const std::int64_t times = std::lround(wait.milliseconds() / unit.milliseconds());
     const Duration off = wait > unit * times ? wait - unit * times : unit * times - wait;
-    if (off > unit / 20 + Duration::Milliseconds(20))
+    if (times > 3 || off > unit / 20 + Duration::Milliseconds(20))
       return "timeouts of " + FormatDuration(*shortest) + " to " + FormatDuration(*longest);
     most_times = std::max(most_times, times);
   }

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "capture/base/text.h"
+
 namespace trial {
 namespace {
 
@@ -102,6 +104,27 @@ std::vector<std::string> FreshRemarks(const Observations& baseline, const Observ
   }
   if (more > 0) texts.push_back("and " + std::to_string(more) + " more of the kind");
   return texts;
+}
+
+bool SpinsWhileItWaits(const Observations& seen) {
+  const Duration length = seen.ended - Instant();
+  return !seen.virtual_time && length >= Duration::Milliseconds(300) &&
+         seen.cpu_time >= length * 8 / 10;
+}
+
+std::vector<std::string> ResourceNotes(const Observations& baseline, const Observations& trial) {
+  std::vector<std::string> notes;
+  if (trial.virtual_time) return notes;
+  for (const Remark& remark : trial.remarks)
+    if ((remark.kind == "orphan" || remark.kind == "output") && Fresh(remark, baseline))
+      notes.push_back(remark.text);
+  if (SpinsWhileItWaits(trial) && !SpinsWhileItWaits(baseline))
+    notes.push_back("used " + witness::FormatDuration(trial.cpu_time) +
+                    " of processor time: it asks again and again while it waits");
+  if (trial.unread_bytes > 0 && trial.unread_bytes != baseline.unread_bytes)
+    notes.push_back(std::to_string(trial.unread_bytes) +
+                    (trial.unread_bytes == 1 ? " byte" : " bytes") + " not read at its end");
+  return notes;
 }
 
 void AddInsideEvidence(const Observations& baseline, const Observations& trial,

@@ -29,6 +29,13 @@ std::vector<std::string> FreshRemarks(const Observations& baseline, const Observ
 
 // Adds to a diagnosis of another origin what the inside shows of the same thing: where the subject
 // waited, what lay unread.
+// What a program used or left behind, in words: processes, the processor's time, bytes that it did
+// not read. Leaves out what `baseline` did too.
+std::vector<std::string> ResourceNotes(const Observations& baseline, const Observations& trial);
+
+// Spends the processor's time while it waits.
+bool SpinsWhileItWaits(const Observations& seen);
+
 void AddInsideEvidence(const Observations& baseline, const Observations& trial,
                        Diagnosis& diagnosis);
 

@@ -288,13 +288,16 @@ Verdict Judge::OfBaseline(const Observations& base) const {
   verdict.kind = VerdictKind::kNoContest;
   if (base.ending == SubjectEnding::kOutOfTime) {
     verdict.why = "it did not end within " + FormatDuration(demands_.within) +
-                  " against the replies as recorded; " + Standing(base);
+                  " against the replies as recorded; " + Standing(base) +
+                  " (if it runs for ever, say how long to watch it: --for TIME)";
   } else if (base.ending != SubjectEnding::kExited && base.ending != SubjectEnding::kOver) {
     verdict.why = EndingWords(base) + " against the replies as recorded; " + Standing(base);
   } else if (const auto wired = Faults(base);
              !wired.empty() && wired[0].name == "module-elsewhere") {
     verdict.why = wired[0].words;
-  } else if (base.commands.empty() && base.answers.empty()) {
+  } else if (base.commands.empty() && base.answers.empty() &&
+             // One that only listens is judged by what it prints.
+             (base.said.empty() || base.printed.empty() || !base.unfinished.empty())) {
     verdict.why = base.unfinished.empty() ? "it sent nothing to the port" : Standing(base);
   } else if (const auto failed = AgainstDemands(base)) {
     verdict.why = "against the replies as recorded it " + failed->why;
@@ -309,7 +312,11 @@ Verdict Judge::OfBaseline(const Observations& base) const {
   } else {
     verdict.kind = VerdictKind::kHeld;
     verdict.why = "the baseline";
+    return verdict;
   }
+  const auto lines = Lines(base);
+  if (base.ending != SubjectEnding::kOver && !lines.empty() && lines.back().errors)
+    verdict.why += "; the last it printed: " + SafeText(lines.back().text);
   return verdict;
 }
 
@@ -333,6 +340,9 @@ Verdict Judge::OfTrial(const Observations& base, const Observations& seen,
     return Broke(kUnhandledError,
                  {line->at, kUnhandledError, "none", text, CommandsBefore(seen, line->at)});
   }
+  if (seen.ending != base.ending)
+    return Broke("ended by itself",
+                 {seen.ended, "ended by itself", EndingWords(base), EndingWords(seen), last});
   for (const Remark& remark : seen.remarks) {
     if (remark.kind != "orphan" && remark.kind != "reset" && remark.kind != "stack") continue;
     const bool known = std::any_of(base.remarks.begin(), base.remarks.end(),

@@ -46,6 +46,8 @@ void FillTrial(const TrialResult& result, const Observations& baseline, const Re
   t.set_runs(result.runs);
   std::string note;
   for (const std::string& n : result.notes) note += (note.empty() ? "" : "; ") + n;
+  for (const std::string& n : ResourceNotes(baseline, result.observations))
+    note += (note.empty() ? "" : "; ") + n;
   t.set_note(note);
   t.set_kept(result.kept);
   for (const Variation& variation : result.smallest) t.add_smallest(variation.Name());
@@ -70,6 +72,7 @@ void FillReport(const TrialsOutcome& outcome, const ReportSetup& setup, TrialRep
   report.set_trials_planned(static_cast<std::uint32_t>(setup.planned));
   report.set_shard(static_cast<std::uint32_t>(setup.shard));
   report.set_shards(static_cast<std::uint32_t>(setup.shards));
+  report.set_interrupted(outcome.interrupted);
   FillTrial(outcome.baseline, {}, setup, *report.mutable_baseline());
   for (const TrialResult& trial : outcome.trials)
     FillTrial(trial, outcome.baseline.observations, setup, *report.add_trial());
@@ -139,7 +142,8 @@ bool AllHeld(const TrialReport& report) {
   const auto held = [](const TrialReport::Trial& trial) {
     return trial.verdict() == TrialReport::VERDICT_HELD;
   };
-  return held(report.baseline()) && std::all_of(report.trial().begin(), report.trial().end(), held);
+  return !report.interrupted() && held(report.baseline()) &&
+         std::all_of(report.trial().begin(), report.trial().end(), held);
 }
 
 }  // namespace trial

@@ -114,6 +114,13 @@ Result<RunRequest> LoadPlan(const std::string& path) {
     else
       complain(demands, "within", -1, within.status().message());
   }
+  if (!plan.run_for().empty()) {
+    const auto run_for = witness::ParseDuration(plan.run_for());
+    if (run_for.ok())
+      request.run_for = *run_for;
+    else
+      complain(plan, "run_for", -1, run_for.status().message());
+  }
   if (plan.repeat() != 0) request.repeat = plan.repeat();
   request.jobs = static_cast<int>(std::min(plan.jobs(), 1024u));
   if (!first.ok()) return first.In(path);
@@ -170,6 +177,7 @@ Status SavePlan(const RunRequest& request, const std::string& comment, const std
     if (request.demands.within_given)
       demands.set_within(FormatExactDuration(request.demands.within));
   }
+  if (request.run_for > Duration::Zero()) plan.set_run_for(FormatExactDuration(request.run_for));
   if (request.repeat > 1) plan.set_repeat(request.repeat);
   const auto there = ReadTextFile(path);
   if (there.ok() && !there->starts_with(kSavedBy))

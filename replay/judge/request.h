@@ -34,6 +34,7 @@ struct RunRequest {
   std::map<std::string, std::string> sketch_settings;
 
   Demands demands;
+  Duration run_for;  // a program that runs for ever is watched for so long; zero: as recorded
   std::uint32_t repeat = 1;
   int jobs = 0;  // 0: as the machine can bear
 };

@@ -1,6 +1,7 @@
 #include "replay/judge/steadiness.h"
 
 #include <algorithm>
+#include <map>
 
 namespace trial {
 namespace {
@@ -58,6 +59,49 @@ Steadiness::Steadiness(const Observations& first, const std::vector<OutputLine>&
     for (std::size_t k = 0; k < a.size() && !line.whole; ++k) line.words.push_back(a[k] != b[k]);
     lines_.push_back(std::move(line));
   }
+}
+
+bool Steadiness::Loose(const std::vector<Bytes>& values, std::vector<bool>& slipped) {
+  std::map<Bytes, std::size_t> counts;
+  for (const Bytes& value : values) ++counts[value];
+  if (counts.size() == 1) return false;
+  const auto most =
+      std::max_element(counts.begin(), counts.end(),
+                       [](const auto& a, const auto& b) { return a.second < b.second; });
+  // A counter or a time is another one each time.
+  if (values.size() >= 3 && most->second == 1) return true;
+  if (values.size() < 5) sure_ = false;
+  if (values.size() < 5 || most->second + 1 < values.size()) return true;
+  for (std::size_t i = 0; i < values.size(); ++i)
+    if (values[i] != most->first) slipped[i] = true;
+  return false;
+}
+
+Steadiness::Steadiness(const std::vector<Run>& runs) {
+  std::vector<bool> slipped(runs.size(), false);
+  std::vector<Bytes> values(runs.size());
+  for (std::size_t i = 0; i < runs[0].seen->commands.size(); ++i) {
+    for (std::size_t r = 0; r < runs.size(); ++r) values[r] = runs[r].seen->commands[i].bytes;
+    commands_.push_back(Loose(values, slipped));
+  }
+  for (std::size_t i = 0; i < runs[0].lines.size(); ++i) {
+    std::vector<std::vector<Bytes>> words;
+    for (const Run& run : runs) words.push_back(WordsOf(run.lines[i].compared));
+    const bool as_many = std::all_of(words.begin(), words.end(),
+                                     [&](const auto& w) { return w.size() == words[0].size(); });
+    Line line;
+    if (!as_many) {
+      for (std::size_t r = 0; r < runs.size(); ++r) values[r] = runs[r].lines[i].compared;
+      line.whole = Loose(values, slipped);
+    }
+    for (std::size_t k = 0; as_many && k < words[0].size(); ++k) {
+      for (std::size_t r = 0; r < runs.size(); ++r) values[r] = words[r][k];
+      line.words.push_back(Loose(values, slipped));
+    }
+    lines_.push_back(std::move(line));
+  }
+  const auto usual = std::find(slipped.begin(), slipped.end(), false);
+  if (usual != slipped.end()) usual_ = static_cast<std::size_t>(usual - slipped.begin());
 }
 
 bool Steadiness::LooseCommand(std::size_t index) const {

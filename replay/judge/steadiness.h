@@ -14,9 +14,21 @@ class Steadiness {
   // Everything is steady.
   Steadiness() = default;
 
-  // Two runs that did alike (see Alike).
+  // Two runs that did alike (see Alike): all in which they differ is loose.
   Steadiness(const Observations& first, const std::vector<OutputLine>& first_lines,
              const Observations& second, const std::vector<OutputLine>& second_lines);
+
+  struct Run {
+    const Observations* seen = nullptr;
+    std::vector<OutputLine> lines;
+  };
+  // Any number of runs that did alike. What all but one of many say alike is steady, and the one
+  // was a slip; see Sure() and Usual().
+  explicit Steadiness(const std::vector<Run>& runs);
+  // False: whether something is loose or one run slipped can't be told from so few.
+  bool Sure() const { return sure_; }
+  // The first of the runs that slipped nowhere.
+  std::size_t Usual() const { return usual_; }
 
   // Two runs sent as many commands, printed as many lines, and ended alike.
   static bool Alike(const Observations& first, const std::vector<OutputLine>& first_lines,
@@ -38,6 +50,11 @@ class Steadiness {
     bool whole = false;       // all of it may differ
     std::vector<bool> words;  // or these words
   };
+  // Marks each place in which the values of all runs are not steady. Slips are noted in `slipped`.
+  bool Loose(const std::vector<Bytes>& values, std::vector<bool>& slipped);
+
+  bool sure_ = true;
+  std::size_t usual_ = 0;
   std::vector<bool> commands_;
   std::vector<Line> lines_;
 };

@@ -126,6 +126,9 @@ std::string TerminalReport(const TrialReport& report, bool colour) {
     Failure(report.baseline(), out, colour);
   for (const auto& trial : report.trial())
     if (trial.verdict() != TrialReport::VERDICT_HELD) Failure(trial, out, colour);
+  if (report.interrupted())
+    out += "\nInterrupted: what follows is what was done by then, of " +
+           std::to_string(report.trials_planned()) + " trials.";
   out += "\n" + std::to_string(report.trial_size()) + " trials";
   if (report.shards() > 1)
     out += " (shard " + std::to_string(report.shard() + 1) + " of " +

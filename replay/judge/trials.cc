@@ -9,52 +9,14 @@
 #include <thread>
 
 #include "replay/judge/diagnosis.h"
+#include "replay/judge/disturbance.h"
 
 namespace trial {
 namespace {
 
+using witness::Code;
 using witness::Result;
 using witness::Status;
-
-// A subject that was kept from the processor for so long, in all, may have failed for that.
-constexpr Duration kStarved = Duration::Milliseconds(100);
-// Below these nothing disturbed a trial that ran while others did.
-constexpr Duration kPrompt = Duration::Milliseconds(10);
-constexpr Duration kHardlyStarved = Duration::Milliseconds(20);
-
-constexpr Duration kGapThatMatters = Duration::Milliseconds(5);
-
-bool SentLate(const Observations& seen) {
-  return !seen.virtual_time && WorstSend(seen) > kLateSend;
-}
-
-bool TimingFailed(const Observations& seen) {
-  return SentLate(seen) || (!seen.virtual_time && seen.starved > kStarved);
-}
-
-bool Undisturbed(const Observations& seen) {
-  return seen.virtual_time ||
-         (WorstSend(seen) <= kPrompt && seen.starved <= kHardlyStarved && !seen.has_helpers);
-}
-
-// Pieces that were to come apart, for that is what is tried, came nearly together: what holds then
-// was not tried.
-bool GapsLost(const TrialResult& run) {
-  const Observations& seen = run.observations;
-  const bool tried =
-      std::any_of(run.combination.begin(), run.combination.end(),
-                  [](const Variation& v) { return v.factor == "split" || v.factor == "pace"; });
-  if (seen.virtual_time || !tried) return false;
-  for (std::size_t i = 1; i < seen.said.size(); ++i) {
-    const Said& before = seen.said[i - 1];
-    const Said& now = seen.said[i];
-    const Duration planned = now.send.due - before.send.due;
-    if (now.send.command == before.send.command && planned >= kGapThatMatters &&
-        now.sent - before.sent < planned / 3)
-      return true;
-  }
-  return false;
-}
 
 // Whether this run may not be relied on, for what the machine did.
 bool Spoiled(const TrialResult& run) {
@@ -236,21 +198,41 @@ Status Trials::RunAll(const std::vector<std::size_t>& indices) {
     results[done.place] = std::move(*done.result);
   }
   stop = true;
+  outcome_.interrupted = first_error.code() == Code::kInterrupted;
   if (!first_error.ok()) subject_.Interrupt();
   for (std::thread& worker : workers) worker.join();
-  if (!first_error.ok()) return first_error;
+  if (!first_error.ok() && !outcome_.interrupted) return first_error;
+  // Done just when it was interrupted.
+  for (Done& done : finished)
+    if (done.result.ok() && done.result->verdict.kind == VerdictKind::kHeld &&
+        !GapsLost(*done.result))
+      results[done.place] = std::move(*done.result);
 
   // Alone, what did not hold in company.
   std::sort(again.begin(), again.end());
   std::size_t count = tasks - again.size();
   for (const std::size_t place : again) {
+    if (outcome_.interrupted) {
+      results[place].reset();  // what it did beside others is no verdict
+      continue;
+    }
     auto result = run(place, true);
+    if (result.status().code() == Code::kInterrupted) {
+      outcome_.interrupted = true;
+      results[place].reset();
+      continue;
+    }
     if (!result.ok()) return result.status();
     NoteTiming(result->observations);
     results[place] = std::move(*result);
     if (on_trial) on_trial(*results[place], ++count, tasks);
   }
   for (std::size_t first = 0; first < tasks; first += repeat) {
+    // Of an interrupted trial, no run or too few.
+    if (std::any_of(results.begin() + static_cast<std::ptrdiff_t>(first),
+                    results.begin() + static_cast<std::ptrdiff_t>(first + repeat),
+                    [](const auto& result) { return !result; }))
+      continue;
     // The run that did not hold is the one to show.
     std::size_t shown = first;
     std::uint32_t held = 0;
@@ -289,7 +271,7 @@ Result<TrialsOutcome> Trials::Run() {
     if (i % setup_.shards == setup_.shard) indices.push_back(i);
   if (Status status = RunAll(indices); !status.ok()) return status;
   if (Status status = Explain(); !status.ok()) return status;
-  Shrink();
+  if (!outcome_.interrupted) Shrink();
   outcome_.timing = TimingOf(send_errors_);
   return std::move(outcome_);
 }

@@ -8,6 +8,7 @@
 
 #include <atomic>
 #include <functional>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -51,6 +52,7 @@ struct TrialsSetup {
   int jobs = 1;
   bool jobs_given = true;  // false: `jobs` at most, fewer if the subject needs the processor much
   std::uint32_t repeat = 1;
+  Duration run_for;       // a program that runs for ever is watched for so long; zero: as recorded
   std::size_t shard = 0;  // of `shards`, from 0
   std::size_t shards = 1;
   // Runs spent on making broken combinations smaller, each, and for how many of them.
@@ -63,8 +65,9 @@ struct TrialsOutcome {
   TrialResult baseline;
   std::vector<TrialResult> trials;  // by index; of this shard only
   SendTiming timing;
-  std::string following;  // which, and why
-  Part played;            // the part as followed
+  std::string following;     // which, and why
+  Part played;               // the part as followed
+  bool interrupted = false;  // not all of the plan was tried, or made smaller
 };
 
 class Trials {
@@ -75,12 +78,14 @@ class Trials {
   // Called after each run of a trial, from the thread that called Run.
   std::function<void(const TrialResult& result, std::size_t done, std::size_t all)> on_trial;
 
-  // A Status where no trial could take place at all, or it was interrupted.
+  // A Status where no trial could take place at all. Interrupted behind the baseline, it hands back
+  // what was done by then.
   witness::Result<TrialsOutcome> Run();
 
  private:
   witness::Result<TrialResult> RunAsRecorded(const Part& part);
   witness::Result<TrialResult> RunBaseline(const Part& part);
+  bool FindWhereToStop(const Part& part, const Observations& seen);
   RunLimits Limits(const Observations& baseline) const;
   witness::Result<TrialResult> RunTrial(std::size_t index, const Combination& combination,
                                         bool alone);
@@ -97,6 +102,8 @@ class Trials {
   TrialsSetup setup_;
   TrialsOutcome outcome_;
   Steadiness steadiness_;
+  std::optional<std::size_t> stop_behind_;  // RunLimits::stop_behind, if the subject runs for ever
+  Duration linger_;
   std::vector<Duration> send_errors_;
 };
 

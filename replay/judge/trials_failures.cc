@@ -21,9 +21,11 @@ Status Trials::Explain() {
     for (;;) {
       trial.verdict.diagnoses = Diagnose(outcome_.baseline, trial, others, judge_);
       const auto wanted = WantedBesides(trial, others);
-      if (wanted.empty()) break;
+      if (wanted.empty() || outcome_.interrupted) break;
       for (const Combination& combination : wanted) {
         auto other = RunTrial(trial.index, combination, true);
+        outcome_.interrupted = other.status().code() == witness::Code::kInterrupted;
+        if (outcome_.interrupted) break;
         if (!other.ok()) return other.status();
         others.push_back(std::move(*other));
       }
@@ -48,10 +50,13 @@ void Trials::Shrink() {
     const auto result =
         trial::Shrink(outcome_.played, trial.combination, setup_.shrink_runs,
                       [&](const Combination& combination) {
+                        if (outcome_.interrupted) return false;
                         const auto once = RunTrial(trial.index, combination, true);
+                        outcome_.interrupted = once.status().code() == witness::Code::kInterrupted;
                         return once.ok() && (once->verdict.kind == VerdictKind::kBroke ||
                                              once->verdict.kind == VerdictKind::kSlow);
                       });
+    if (outcome_.interrupted) return;
     trial.smallest = result.smallest;
     trial.shrinking = result.steps;
   }

@@ -16,6 +16,7 @@ void LivePlayer::Start() {
   handlers.on_bytes = [this](Instant at, ByteView bytes) {
     if (!running_) return;
     if (hooks_.on_heard) hooks_.on_heard(at, bytes);
+    if (!running_) return;
     player_.Receive(at, bytes);
     Step();
   };

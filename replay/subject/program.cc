@@ -7,6 +7,7 @@
 #include <cerrno>
 #include <csignal>
 #include <cstring>
+#include <optional>
 
 #include "capture/base/clock.h"
 #include "capture/base/text.h"
@@ -25,6 +26,8 @@ using witness::Status;
 constexpr Duration kPatience = Duration::Milliseconds(500);
 // Given to helpers of a program that has ended, before they are called left behind.
 constexpr Duration kGrace = Duration::Milliseconds(100);
+// A program that runs for ever may still print what it has to say of a command that it just sent.
+constexpr Duration kSettle = Duration::Milliseconds(100);
 // More output than this is thrown away, and said so.
 constexpr std::size_t kMostOutput = 8'000'000;
 
@@ -83,7 +86,11 @@ class ProgramRun {
     driver_->WatchReadable(child_.ended_handle(), [this](Instant at) { OnEnded(at); });
     WatchOutput(output_, false);
     WatchOutput(errors_, true);
-    driver_->SetTimer(clock_.Now() + limits_.within, [this](Instant at) { OnOutOfTime(at); });
+    driver_->SetTimer(clock_.Now() + limits_.within,
+                      [this](Instant at) { EndIt(at, SubjectEnding::kOutOfTime); });
+    if (limits_.watch > Duration::Zero())
+      driver_->SetTimer(clock_.Now() + limits_.watch,
+                        [this](Instant at) { EndIt(at, SubjectEnding::kOver); });
     if (line_->port() != nullptr)
       StartPlaying();
     else
@@ -124,8 +131,12 @@ class ProgramRun {
     };
     hooks.on_heard = [this](Instant at, ByteView bytes) {
       if (player_.unfinished().empty()) NoteUnread(at);
+      if (limits_.stop_behind && player_.commands().size() >= *limits_.stop_behind &&
+          player_.unfinished().empty() && bytes.find_first_not_of("\r\n") != ByteView::npos)
+        BeginsOneTooMany(at);
       Keep(at, witness::Side::kHost, bytes);
     };
+    hooks.on_step = [this](Instant at) { LookForTheEnd(at); };
     live_ = std::make_unique<LivePlayer>(player_, *driver_, *line_->port(), setup_.spin,
                                          std::move(hooks));
     live_->Start();
@@ -169,6 +180,7 @@ class ProgramRun {
       const ssize_t n = read(pipe.read, buffer, sizeof buffer);
       if (n == 0) return false;
       if (n < 0) return errno == EAGAIN || errno == EINTR;
+      if (ended_by_us_ == SubjectEnding::kOver) continue;  // what it says to being ended
       printed_size_ += static_cast<std::size_t>(n);
       if (printed_size_ <= kMostOutput)
         seen_.printed.push_back({at, errors, Bytes(buffer, static_cast<std::size_t>(n))});
@@ -181,14 +193,45 @@ class ProgramRun {
     driver_->Stop();
   }
 
-  void OnOutOfTime(Instant at) {
+  // It runs for ever, and has said all that is compared: nothing more is answered.
+  void BeginsOneTooMany(Instant at) {
+    if (ended_at_) return;
+    ended_at_ = at;
+    live_->Stop();
+    driver_->SetTimer(at + kSettle, [this](Instant now) { EndIt(now, SubjectEnding::kOver); });
+  }
+
+  void LookForTheEnd(Instant at) {
+    const std::size_t count = player_.commands().size();
+    if (limits_.stop_behind) {
+      // Anew with each byte that is said.
+      if (linger_timer_ != 0) driver_->CancelTimer(linger_timer_);
+      linger_timer_ = 0;
+      if (count >= *limits_.stop_behind && player_.Idle())
+        linger_timer_ = driver_->SetTimer(at + limits_.linger, [this](Instant now) {
+          linger_timer_ = 0;
+          if (!ended_at_) EndIt(now, SubjectEnding::kOver);
+        });
+    } else if (limits_.patience > Duration::Zero() && !patience_runs_ &&
+               count >= limits_.recorded_commands && player_.Idle()) {
+      patience_runs_ = true;
+      const Duration took = at - (count > 0 ? player_.commands()[0].from : Instant());
+      driver_->SetTimer(at + std::max(limits_.patience, took * 2),
+                        [this](Instant now) { EndIt(now, SubjectEnding::kOver); });
+    }
+  }
+
+  // Asks it to end, then makes it.
+  void EndIt(Instant at, SubjectEnding ending) {
     if (ended_) return;
-    if (!out_of_time_) {
-      out_of_time_ = true;
-      seen_.ended = at;
-      out_of_time_waits_for_ = at;
+    if (!ended_by_us_) {
+      Drain(output_, false, at);
+      Drain(errors_, true, at);
+      ended_by_us_ = ending;
+      if (!ended_at_) ended_at_ = at;
+      if (live_ && ending == SubjectEnding::kOver) live_->Stop();
       child_.Signal(SIGTERM);
-      driver_->SetTimer(at + kPatience, [this](Instant now) { OnOutOfTime(now); });
+      driver_->SetTimer(at + kPatience, [this, ending](Instant now) { EndIt(now, ending); });
       return;
     }
     child_.Signal(SIGKILL);
@@ -196,25 +239,30 @@ class ProgramRun {
 
   Observations Finish() {
     if (live_) live_->Stop();
-    const Instant ended = out_of_time_ ? out_of_time_waits_for_ : seen_.ended;
+    const Instant ended = ended_at_.value_or(seen_.ended);
     const ProcessorUse use = child_.Use();
     const ChildEnding ending = child_.Wait();
     seen_.starved = std::max(use.waited - waited_before_, Duration::Zero());
     // What rusage counts in whole clock ticks need not agree with the scheduler's nanoseconds.
     seen_.has_helpers = ending.cpu_time > use.ran + use.ran / 5 + Duration::Milliseconds(10);
-    // What it wrote last, and what its helpers still write.
-    Drain(output_, false, ended);
-    Drain(errors_, true, ended);
+    // What it wrote last, and what its helpers still write; not what it says to being ended.
+    if (ended_by_us_ != SubjectEnding::kOver) {
+      Drain(output_, false, ended);
+      Drain(errors_, true, ended);
+    }
     seen_.ended = ended;
     seen_.cpu_time = ending.cpu_time;
-    if (out_of_time_)
-      seen_.ending = SubjectEnding::kOutOfTime;
+    if (ended_by_us_)
+      seen_.ending = *ended_by_us_;
     else if (ending.by_signal)
       seen_.ending = SubjectEnding::kSignalled;
     else
       seen_.ending = SubjectEnding::kExited;
-    (ending.by_signal ? seen_.signal : seen_.exit_status) = ending.status;
+    if (ended_by_us_ != SubjectEnding::kOver)
+      (ending.by_signal ? seen_.signal : seen_.exit_status) = ending.status;
     seen_.commands = player_.commands();
+    if (limits_.stop_behind && seen_.commands.size() > *limits_.stop_behind)
+      seen_.commands.resize(*limits_.stop_behind);
     seen_.answers = player_.answers();
     seen_.unfinished = Bytes(player_.unfinished());
     seen_.unread_bytes = line_->unread();
@@ -237,7 +285,7 @@ class ProgramRun {
       usleep(5000);
       left = child_.Descendants();
     }
-    if (left.empty() || out_of_time_) return;
+    if (left.empty() || ended_by_us_) return;
     seen_.remarks.push_back({"orphan", seen_.ended,
                              left.size() == 1 ? "left a process behind; it was ended"
                                               : "left " + std::to_string(left.size()) +
@@ -260,8 +308,10 @@ class ProgramRun {
   std::size_t printed_size_ = 0;
   Duration waited_before_;  // for a processor, before its first command
   bool ended_ = false;
-  bool out_of_time_ = false;
-  Instant out_of_time_waits_for_;
+  std::optional<SubjectEnding> ended_by_us_;
+  std::optional<Instant> ended_at_;  // what comes behind is not looked at
+  witness::TimerId linger_timer_ = 0;
+  bool patience_runs_ = false;
   bool interrupted_ = false;
 };
 

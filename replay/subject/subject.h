@@ -1,6 +1,7 @@
 // What is on trial: a program with a pty, a port, an emulated sketch.
 #pragma once
 
+#include <optional>
 #include <string>
 
 #include "capture/base/result.h"
@@ -19,6 +20,17 @@ struct RunLimits {
   // How many lines the baseline printed: one that has printed fewer when its commands are answered
   // is given more time than `linger`. Emulated subjects only.
   std::size_t expected_lines = 0;
+
+  // For programs, which end by themselves or run for ever.
+  // Not zero: one that still runs so long after all that was recorded has been said (or twice as
+  // long as that took, if that is longer) runs for ever and is ended.
+  Duration patience;
+  std::size_t recorded_commands = 0;  // how many that is
+  // Not zero: watched for so long, then ended.
+  Duration watch;
+  // Known to run for ever: ended when it begins its next command behind so many, or `linger` after
+  // the answer to the last of them.
+  std::optional<std::size_t> stop_behind;
 };
 
 class Subject {
