@@ -70,6 +70,7 @@ std::string AwaitedEnding(const Case& c, ByteView reply) {
 // Replies that a trial waited behind although the baseline did not.
 struct Waits {
   std::vector<Duration> after;
+  std::vector<Duration> more;      // than in the baseline: without the pauses that it always makes
   std::vector<std::size_t> where;  // commands, from 0; those whose reply has other line endings
   std::size_t elsewhere = 0;       // behind replies that were as recorded
 };
@@ -90,6 +91,7 @@ Waits WaitsOf(const Case& c) {
       continue;
     }
     waits.after.push_back(WaitBehind(c.seen, i));
+    waits.more.push_back(longer);
     waits.where.push_back(i);
   }
   return waits;
@@ -124,7 +126,7 @@ std::optional<Diagnosis> ReadsFixedCount(const Case& c) {
   d.words = "waited " + FormatDuration(waits.after[waits.after.size() / 2]) +
             " after each reply that is shorter than the recorded one, then went on: it reads a "
             "fixed number of bytes with " +
-            TimeoutWords(waits.after);
+            TimeoutWords(waits.more);
   AddWaits(c, waits, d);
   d.evidence.push_back(
       "with as many blanks in place of the line endings (ending=spaces) it did not wait");
@@ -143,13 +145,36 @@ std::optional<Diagnosis> WaitsForLineEnding(const Case& c) {
              : reply.bytes.ends_with('\n') ? "that ends with LF only"
                                            : "without line ending") +
             ", then went on: it reads until " + AwaitedEnding(c, reply.bytes) + " with " +
-            TimeoutWords(waits.after);
+            TimeoutWords(waits.more);
   AddWaits(c, waits, d);
   return d;
 }
 
+namespace {
+
+// Runs for ever, and told nothing of a reply until it was ended.
+std::optional<Diagnosis> SilentToTheEnd(const Case& c) {
+  if (c.base.ending != SubjectEnding::kOver || c.seen.ending != SubjectEnding::kOver ||
+      c.seen.virtual_time || c.seen.commands.empty() ||
+      c.trial.verdict.divergence->what != kLineMissing)
+    return std::nullopt;
+  const std::size_t last = c.seen.commands.size() - 1;
+  if (last >= c.base.commands.size() || c.Culprit() != last) return std::nullopt;
+  const Reply now = ReplyTo(c.seen, last);
+  if (!SameTextOtherEndings(now.bytes, ReplyTo(c.base, last).bytes)) return std::nullopt;
+  return Diagnosis{"waits-for-line-ending",
+                   "told nothing of a reply with another line ending: it reads until " +
+                       AwaitedEnding(c, now.bytes),
+                   {"reply to " + CommandWords(c.seen, last) + " was " +
+                    SafeTextWithEnding(now.bytes) + "; it printed nothing in the " +
+                    FormatDuration(c.seen.ended - now.end) + " until it was ended"}};
+}
+
+}  // namespace
+
 // Never went on after a reply.
 std::optional<Diagnosis> Hangs(const Case& c) {
+  if (auto silent = SilentToTheEnd(c)) return silent;
   if (c.seen.ending != SubjectEnding::kOutOfTime && c.seen.ending != SubjectEnding::kHung)
     return std::nullopt;
   if (c.seen.commands.empty() || !c.seen.unfinished.empty()) return std::nullopt;

@@ -146,7 +146,7 @@ std::optional<Divergence> CompareOutput(const std::vector<OutputLine>& base,
   divergence.at = i < got.size() ? got[i].at : seen.ended;
   const bool extra = i >= base.size() || (i < got.size() && base[i].errors != got[i].errors);
   divergence.what = extra ? "printed one more line" : "printed something else";
-  if (i >= got.size()) divergence.what = "did not print a line";
+  if (i >= got.size()) divergence.what = kLineMissing;
   divergence.expected = i < base.size() ? SafeText(base[i].text) : "nothing more";
   divergence.got = i < got.size() ? SafeText(got[i].text) : EndingWords(seen);
   divergence.command = CommandsBefore(seen, divergence.at);

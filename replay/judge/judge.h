@@ -23,6 +23,8 @@ inline constexpr Duration kLateSend = Duration::Milliseconds(50);
 // What a divergence says of an exception that nobody caught.
 inline constexpr char kUnhandledError[] = "an error that it does not handle";
 
+inline constexpr char kLineMissing[] = "did not print a line";
+
 class Judge {
  public:
   // kInvalidArgument: a pattern of the demands is wrong.
