@@ -1,6 +1,6 @@
 // Asks a Sedge module for firmware and signal; with a fault, if one is named.
 //
-//   watch PORT [waits-lf | exact | too-early]
+//   watch PORT [waits-lf | exact | too-early | first-line | keeps-leftover | no-timeout]
 //
 // Without a fault it copes: the good twin of every faulty one, which differs from it in that one
 // thing.
@@ -25,7 +25,17 @@ std::string ReadSome(int port, int milliseconds) {
 }
 
 std::string ReadReply(int port, const std::string& fault) {
-  std::string reply = ReadSome(port, 1500);
+  std::string reply;
+  if (fault == "keeps-leftover") {
+    // Byte by byte up to the first OK; what stands behind it is left for the next.
+    char byte = 0;
+    pollfd wanted = {port, POLLIN, 0};
+    while (reply.find("OK") == std::string::npos && reply.find("ERROR") == std::string::npos &&
+           poll(&wanted, 1, 1500) > 0 && read(port, &byte, 1) == 1)
+      reply += byte;
+    return reply;
+  }
+  reply = ReadSome(port, fault == "no-timeout" ? -1 : 1500);
   if (fault == "too-early") return reply;
   if (fault == "waits-lf") {
     // Lines, the last of them OK or ERROR; a line is over when its LF is there, or after a second.
@@ -43,6 +53,12 @@ std::string ReadReply(int port, const std::string& fault) {
 
 // What the module said to `command`, whatever its line ending; empty if it is not in `reply`.
 std::string TextOf(const std::string& command, const std::string& reply, const std::string& fault) {
+  if (fault == "first-line") {
+    const auto first = reply.find_first_not_of("\r\n");
+    if (first == std::string::npos) return "";
+    const std::string line = reply.substr(first, reply.find_first_of("\r\n", first) - first);
+    return line.size() > 2 && line.ends_with("OK") ? line.substr(0, line.size() - 2) : line;
+  }
   if (fault == "exact" && !reply.ends_with("\r\nOK\r\n")) return "";
   if (command == "AT") {
     const auto good = reply.find("OK");
@@ -72,7 +88,7 @@ int main(int argc, char** argv) {
   cfmakeraw(&settings);
   tcsetattr(port, TCSANOW, &settings);
   for (const std::string command : {"AT", "AT+FW?", "AT+SIGNAL?"}) {
-    while (!ReadSome(port, 20).empty()) {
+    while (fault != "keeps-leftover" && !ReadSome(port, 20).empty()) {
     }
     const std::string line = command + "\r\n";
     if (write(port, line.data(), line.size()) < 0) return 3;

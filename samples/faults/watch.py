@@ -13,7 +13,7 @@ import time
 import serial
 
 FAULTS = ("waits-lf", "exact", "too-early", "first-line", "keeps-leftover", "gives-up", "no-timeout",
-          "cuts", "decodes")
+          "cuts", "decodes", "counts", "presumes")
 # What is looked for in the reply to each command. The line ending may be any, or none.
 WANTED = {
     "AT": rb"(OK|ERROR)",
@@ -52,6 +52,16 @@ def until_result_code(port, fault):
             return reply
 
 
+# How many bytes module.textproto says to each command.
+SIZES = {"AT": 6, "AT+FW?": 26, "AT+SIGNAL?": 22}
+
+
+def as_many_as_ever(port, fault):
+    """As many bytes as the reply to the command has always had, or what comes within a second."""
+    port.timeout = 1
+    return port.read(SIZES[port.asked])
+
+
 def what_is_there(port, fault):
     """One read: what has come with the first byte."""
     port.timeout = WAIT
@@ -77,6 +87,8 @@ def text_of(reply, command, fault):
         reply = reply.decode("ascii").encode()
     if fault == "first-line":
         return (reply.split() or [b""])[0].decode("ascii", "backslashreplace")
+    if fault == "presumes":
+        reply.split()[0]  # there always was one
     if fault == "exact" and not reply.endswith(b"\r\nOK\r\n"):
         return ""
     found = re.search(WANTED[command], reply)
@@ -94,11 +106,12 @@ def main():
     if not words or (fault and fault not in FAULTS):
         sys.exit(__doc__)
     read = {"waits-lf": until_result_code, "too-early": what_is_there,
-            "keeps-leftover": up_to_ok}.get(fault, until_silent)
+            "keeps-leftover": up_to_ok, "counts": as_many_as_ever}.get(fault, until_silent)
     with serial.Serial(words[0], 9600, timeout=0.02) as port:
         for command in WANTED:
             if fault != "keeps-leftover":
                 port.reset_input_buffer()
+            port.asked = command
             port.write(command.encode() + ending)
             text = text_of(read(port, fault), command, fault)
             if not text:

@@ -1,7 +1,7 @@
 #!/bin/bash
 # Asks a Sedge module for firmware and signal; with a fault, if one is named.
 #
-#   watch.sh PORT [waits-lf | exact | too-early]
+#   watch.sh PORT [waits-lf | exact | too-early | first-line]
 #
 # Without a fault it copes: the good twin of every faulty one, which differs from it in that one
 # thing.
@@ -47,6 +47,10 @@ text_of() {
       text=${text%OK}
       ;;
   esac
+  if [[ $fault == first-line ]]; then
+    text=$(grep -av '^$' <<<"$lines" | head -n 1)
+    [[ $text == OK ]] || text=${text%OK}
+  fi
   if [[ $fault == exact && $reply != *$'\r\nOK\r\n' ]]; then text=; fi
   printf %s "$text"
 }

@@ -38,12 +38,18 @@ CASES = [
     (PYTHON, "no-timeout", [("loss=none", "waits-for-ever", "loss=none@1")]),
     (PYTHON, "cuts", [("length=128", "cuts-long-reply", "length=")]),
     (PYTHON, "decodes", [("rubbish=ff", "cannot-decode", "rubbish=ff@1")]),
+    (PYTHON, "counts", [("ending=none", "reads-fixed-count", "ending=none@")]),
+    (PYTHON, "presumes", [("loss=none", "crashes-without-reply", "loss=none@1")]),
     (SHELL, "waits-lf", [("ending=none", "waits-for-line-ending", "ending=none@1")]),
     (SHELL, "exact", [("ending=none", "compares-with-line-ending", "ending=none@1")]),
     (SHELL, "too-early", [("split=3:900ms", "reads-too-early", "split=3:")]),
+    (SHELL, "first-line", [("extra=before", "takes-unsolicited", "extra=before@1")]),
     (BINARY, "waits-lf", [("ending=none", "waits-for-line-ending", "ending=none@")]),
     (BINARY, "exact", [("ending=none", "compares-with-line-ending", "ending=none@1")]),
     (BINARY, "too-early", [("split=3:900ms", "reads-too-early", "split=3:")]),
+    (BINARY, "first-line", [("echo=whole", "takes-echo", "echo=whole")]),
+    (BINARY, "keeps-leftover", [("extra=leftover", "takes-leftover", "extra=leftover@")]),
+    (BINARY, "no-timeout", [("loss=none", "waits-for-ever", "loss=none@1")]),
 ]
 # Variations that every good twin has to hold.
 GOOD = ["ending", "split", "pace", "turnaround", "echo", "extra", "loss", "length", "rubbish"]

@@ -63,6 +63,62 @@ TEST(Steadiness, CommandsThatDifferFromRunToRunMayBeAnything) {
   EXPECT_NE(steadiness.Words().find("1 command"), std::string::npos) << steadiness.Words();
 }
 
+Steadiness Of(const std::vector<Bytes>& texts) {
+  static const Judge judge = Plain();
+  std::vector<Observations> seen;
+  for (const Bytes& text : texts) seen.push_back(Printing(text));
+  std::vector<Steadiness::Run> runs;
+  for (const Observations& one : seen) runs.push_back({&one, judge.Lines(one)});
+  return Steadiness(runs);
+}
+
+TEST(Steadiness, OneSlipOfFiveRunsIsNotTheSubjectsWay) {
+  // Two runs can't tell, nor can three of which two say the same.
+  EXPECT_FALSE(Of({"fw none\n", "fw 1.8\n"}).Sure());
+  EXPECT_FALSE(Of({"fw none\n", "fw 1.8\n", "fw 1.8\n"}).Sure());
+  const Steadiness slip = Of({"fw none\n", "fw 1.8\n", "fw 1.8\n", "fw 1.8\n", "fw 1.8\n"});
+  EXPECT_TRUE(slip.Sure());
+  EXPECT_EQ(slip.Usual(), 1u);
+  EXPECT_EQ(slip.Words(), "");
+  // Half and half, or another one each time: its own way.
+  EXPECT_NE(Of({"fw a\n", "fw b\n", "fw a\n", "fw b\n", "fw a\n"}).Words(), "");
+  const Steadiness counter = Of({"run 1\n", "run 2\n", "run 3\n"});
+  EXPECT_TRUE(counter.Sure());
+  EXPECT_NE(counter.Words(), "");
+}
+
+TEST(Judge, BlanksAreNoDifference) {
+  EXPECT_EQ(After("AT [ OK ]\n", "AT [ OK ]\n", "AT [OK]\n"), VerdictKind::kHeld);
+}
+
+TEST(Judge, OneThatRunsForEverAndEndsAllTheSameBroke) {
+  const Judge judge = Plain();
+  Observations base = Printing("x\n");
+  base.ending = SubjectEnding::kOver;
+  Observations ended = base;
+  ended.ending = SubjectEnding::kExited;
+  EXPECT_EQ(judge.OfTrial(base, base, {}).kind, VerdictKind::kHeld);
+  EXPECT_EQ(judge.OfTrial(base, ended, {}).kind, VerdictKind::kBroke);
+}
+
+TEST(Judge, OneThatOnlyListensIsJudgedByWhatItPrints) {
+  const Judge judge = Plain();
+  Observations base = Printing("fix 3\n");
+  base.ending = SubjectEnding::kOver;
+  base.commands.clear();
+  EXPECT_EQ(judge.OfBaseline(base).kind, VerdictKind::kNoContest);
+  base.said.push_back({{Instant(), "$FEN,3\r\n", SaidSort::kUnasked, 0}, Instant()});
+  EXPECT_EQ(judge.OfBaseline(base).kind, VerdictKind::kHeld);
+}
+
+TEST(Judge, OneThatTakesAFieldOutOfALongerReplySaysWhatItSaid) {
+  Expectation expectation;
+  expectation.same_output = false;
+  expectation.grown = {{"-b 1.8", "-b 1.8888888", false}};
+  EXPECT_EQ(After("fw -b 1.8\n", "fw -b 1.8\n", "fw -b 1.8\n", expectation), VerdictKind::kHeld);
+  EXPECT_EQ(After("fw -b 1.8\n", "fw -b 1.8\n", "fw -b 1.888\n", expectation), VerdictKind::kBroke);
+}
+
 TEST(Judge, ToTellOfWhatWasAddedIsNoFaultToTakeItForTheReplyIs) {
   Expectation expectation;
   expectation.added = {"+JOIN: 3"};

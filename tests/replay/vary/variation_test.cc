@@ -70,6 +70,11 @@ TEST(LineEndings, EveryOneIsReplaced) {
   EXPECT_EQ(One("a\rb\nc\r\n", "ending=crlf"), "20 a\\r\\nb\\r\\nc\\r\\n");
 }
 
+TEST(LineEndings, SpacesTakeTheirPlaceAndKeepTheLength) {
+  EXPECT_EQ(One(kVerbose, "ending=spaces"), "20   +FW: 1.8    OK  ");
+  EXPECT_EQ(One("\r\n", "ending=spaces"), "20 \\r\\n");  // nothing but an ending is left alone
+}
+
 TEST(LineEndings, AReplyWithoutAnyHasNoneToReplace) {
   EXPECT_EQ(One("OK", "ending=crlf"), "20 OK");
 }
@@ -279,6 +284,8 @@ TEST(Variation, NoByteChangesThatTheFactorDoesNotName) {
           EXPECT_EQ(after[i], before[i]) << name;
         } else if (factor == "ending") {
           EXPECT_EQ(without_endings(after[i]), without_endings(before[i])) << name;
+          const Bytes filled = text_of(Put(part, "ending=spaces").part)[i];
+          EXPECT_EQ(filled.size(), before[i].size());
         } else if (factor == "case") {
           Bytes a = after[i];
           Bytes b = before[i];
