@@ -1,6 +1,8 @@
 #include "replay/judge/judge.h"
 
 #include <algorithm>
+#include <charconv>
+#include <cmath>
 #include <csignal>
 #include <cstring>
 
@@ -118,12 +120,60 @@ bool OnlyMore(const std::vector<OutputLine>& base, const std::vector<OutputLine>
   return i == base.size();
 }
 
+// Whether a figure without unit is how long something had taken when it was printed: since the
+// program began, or since one of its commands.
+bool IsElapsed(ByteView figure, Instant printed, const Observations& o) {
+  const std::size_t point = figure.find('.');
+  if (point == ByteView::npos) return false;
+  double value = 0;
+  const auto parsed = std::from_chars(figure.data(), figure.data() + figure.size(), value);
+  if (parsed.ec != std::errc() || parsed.ptr != figure.data() + figure.size()) return false;
+  // The last digit may be rounded; and it is printed a little later than it was measured.
+  const double step = std::pow(10.0, -static_cast<double>(figure.size() - point - 1));
+  const double late = 80 + static_cast<double>(o.starved.ns()) / 1e6;
+  const auto fits = [&](double ms, double unit) {
+    return value * unit <= ms + step * unit && value * unit >= ms - late - step * unit;
+  };
+  const double since_start = (printed - Instant()).milliseconds();
+  for (const double unit : {1000.0, 1.0}) {  // in seconds, in milliseconds
+    const double least = o.commands.empty() ? 0 : (printed - o.commands[0].from).milliseconds();
+    if (value * unit <= since_start + step * unit && value * unit >= least - late - step * unit)
+      return true;
+    for (const TakenCommand& command : o.commands)
+      if (command.from <= printed && fits((printed - command.from).milliseconds(), unit))
+        return true;
+  }
+  return false;
+}
+
+// Two lines that are the same but for such figures.
+bool SameButForElapsed(const OutputLine& a, const Observations& of_a, const OutputLine& b,
+                       const Observations& of_b) {
+  const auto figure = [](ByteView text, std::size_t& at) {
+    const std::size_t from = at;
+    while (at < text.size() && (text[at] == '.' || (text[at] >= '0' && text[at] <= '9'))) ++at;
+    return text.substr(from, at - from);
+  };
+  std::size_t i = 0;
+  std::size_t k = 0;
+  while (i < a.compared.size() && k < b.compared.size()) {
+    const ByteView x = figure(a.compared, i);
+    const ByteView y = figure(b.compared, k);
+    if (x != y && !(IsElapsed(x, a.at, of_a) && IsElapsed(y, b.at, of_b))) return false;
+    if (i < a.compared.size() && k < b.compared.size() && a.compared[i++] != b.compared[k++])
+      return false;
+  }
+  return i == a.compared.size() && k == b.compared.size();
+}
+
 std::optional<Divergence> CompareOutput(const std::vector<OutputLine>& base,
                                         const std::vector<OutputLine>& got,
                                         const Expectation& expectation,
-                                        const Steadiness& steadiness, const Observations& seen) {
+                                        const Steadiness& steadiness, const Observations& of_base,
+                                        const Observations& seen) {
   const auto same = [&](std::size_t i, const OutputLine& line) {
-    return steadiness.SameLine(i, base[i], line, expectation.ignore_case);
+    return steadiness.SameLine(i, base[i], line, expectation.ignore_case) ||
+           (base[i].errors == line.errors && SameButForElapsed(base[i], of_base, line, seen));
   };
   const std::size_t common = std::min(base.size(), got.size());
   std::size_t i = 0;
@@ -353,7 +403,7 @@ Verdict Judge::OfTrial(const Observations& base, const Observations& seen,
   std::optional<Divergence> first;
   if (expectation.same_commands) first = CompareCommands(base, seen, steadiness);
   if (expectation.same_output) {
-    const auto output = CompareOutput(base_lines, lines, expectation, steadiness, seen);
+    const auto output = CompareOutput(base_lines, lines, expectation, steadiness, base, seen);
     if (output && (!first || output->at < first->at)) first = output;
   }
   if (!first) first = CompareGrown(base_lines, lines, expectation.grown, seen);

@@ -13,10 +13,14 @@ using witness::Status;
 namespace {
 
 Bytes WithoutTimes(Bytes text) {
-  static const RE2 time_of_day("\\b[0-9]{1,2}:[0-9]{2}(:[0-9]{2}([.,][0-9]+)?)?\\b", RE2::Latin1);
+  static const RE2 time_of_day("(\\b|T)[0-9]{1,2}:[0-9]{2}(:[0-9]{2}([.,][0-9]+)?)?(Z|\\b)",
+                               RE2::Latin1);
+  // Seconds since 1970, from 2023 to 2036; with three digits more, milliseconds.
+  static const RE2 since_1970("\\b(1[7-9]|20)[0-9]{8}([0-9]{3}|[.,][0-9]+)?\\b", RE2::Latin1);
   static const RE2 length_of_time("\\b[0-9]+([.,][0-9]+)? ?(ns|us|ms|s|sec|secs|second|seconds)\\b",
                                   RE2::Latin1);
   RE2::GlobalReplace(&text, time_of_day, "#");
+  RE2::GlobalReplace(&text, since_1970, "#");
   RE2::GlobalReplace(&text, length_of_time, "#");
   return text;
 }

@@ -41,8 +41,8 @@ class Patterns {
 
 // Lines end with CR, LF or CR LF; blank ones are left out. Standard output first, then standard
 // error. The port's name is written {port}. In what is compared, figures of time are written # (how
-// long something took, the time of day), and any number of spaces and tabs is one space, at the
-// ends of a line none.
+// long something took, the time of day, seconds since 1970), and any number of spaces and tabs is
+// one space, at the ends of a line none.
 std::vector<OutputLine> OutputLines(const Observations& observations, const Patterns& ignore);
 
 }  // namespace trial

@@ -1,5 +1,7 @@
 #include "replay/judge/steadiness.h"
 
+#include <re2/re2.h>
+
 #include <algorithm>
 #include <map>
 
@@ -23,10 +25,10 @@ std::vector<Bytes> WordsOf(const Bytes& text) {
   return words;
 }
 
-// Line endings written as escapes, as a program does that shows all it got.
+// Line endings written as escapes or in hexadecimal, as a program does that shows all it got.
 Bytes WithoutWrittenEndings(Bytes text) {
-  for (const char* escape : {"\\r", "\\n"})
-    for (std::size_t at = 0; (at = text.find(escape, at)) != Bytes::npos;) text.erase(at, 2);
+  static const RE2 written("\\\\r|\\\\n|(\\\\x|0x|\\b)0[dDaA]\\b[ :,]?", RE2::Latin1);
+  RE2::GlobalReplace(&text, written, "");
   return text;
 }
 

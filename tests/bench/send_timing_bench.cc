@@ -1,6 +1,6 @@
-// How punctual the live player's sends are: 10 ms apart, against a bare loop that sleeps, then looks
-// at the clock, then writes one byte to a pty, in the same run. Prints both and the ratio of their
-// 99th percentiles.
+// How punctual the live player's sends are: 10 ms apart, against a bare loop that sleeps, then
+// looks at the clock, then writes one byte to a pty, in the same run. Prints both and the ratio of
+// their 99th percentiles.
 //
 //   send_timing_bench [SENDS]
 #include <time.h>

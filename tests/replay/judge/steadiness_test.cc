@@ -43,6 +43,31 @@ TEST(Steadiness, FiguresOfTimeAreNotCompared) {
   EXPECT_EQ(After(base, base, "12:31:09 ERROR in 1.25 s\n"), VerdictKind::kBroke);
 }
 
+TEST(Steadiness, DatesAndSecondsSince1970AreNotCompared) {
+  const Bytes base = "2026-11-25T10:43:06Z 1764067386 OK\n";
+  EXPECT_EQ(After(base, base, "2026-11-25T10:43:09Z 1764067389 OK\n"), VerdictKind::kHeld);
+}
+
+TEST(Steadiness, EndingsShownInHexadecimalMayBeOthers) {
+  const Bytes base = "got 0d 0a 4f 4b 0d 0a\n";
+  EXPECT_EQ(After(base, base, "got 4f 4b\n"), VerdictKind::kHeld);
+  EXPECT_EQ(After(base, base, "got 4f\n"), VerdictKind::kBroke);
+}
+
+TEST(Judge, FiguresWithoutUnitThatAreElapsedTimeAreNotCompared) {
+  const Judge judge = Plain();
+  Observations base = Printing("0.1 reply 1.8\n");
+  base.printed[0].at = base.ended = Instant() + Duration::Milliseconds(120);
+  Observations later = Printing("0.3 reply 1.8\n");
+  later.printed[0].at = later.ended = Instant() + Duration::Milliseconds(340);
+  EXPECT_EQ(judge.OfTrial(base, later, {}).kind, VerdictKind::kHeld);
+  // A version is no time, nor is a time that nothing took.
+  later.printed[0].bytes = "0.3 reply 1.9\n";
+  EXPECT_EQ(judge.OfTrial(base, later, {}).kind, VerdictKind::kBroke);
+  later.printed[0].bytes = "5.3 reply 1.8\n";
+  EXPECT_EQ(judge.OfTrial(base, later, {}).kind, VerdictKind::kBroke);
+}
+
 TEST(Steadiness, NumberOfSpacesIsNotCompared) {
   EXPECT_EQ(After("AT:  OK \n", "AT:  OK \n", "AT: OK\n"), VerdictKind::kHeld);
 }
