@@ -20,6 +20,11 @@ Bytes Bare(Bytes bytes) {
 
 }  // namespace
 
+Duration LongWait(const Observations& o) {
+  constexpr Duration kIdle = Duration::Milliseconds(60);
+  return o.virtual_time ? kIdle : kIdle + o.starved + WorstSend(o) * 2;
+}
+
 Reply ReplyTo(const Observations& o, std::size_t index) {
   Reply reply;
   for (const Said& said : o.said) {

@@ -11,8 +11,9 @@
 
 namespace trial {
 
-// A wait that is longer than this by comparison with the baseline is no accident.
-inline constexpr Duration kLongWait = Duration::Milliseconds(60);
+// A wait that is longer than this by comparison with the baseline is no accident: the longer, the
+// busier the machine was, by what it did to the subject and to our own sends.
+Duration LongWait(const Observations& o);
 
 // What was said to one command.
 struct Reply {

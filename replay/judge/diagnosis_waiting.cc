@@ -85,7 +85,7 @@ Waits WaitsOf(const Case& c) {
     const bool last_of_all = i + 1 == c.seen.commands.size();
     if (last_of_all && c.seen.ending == SubjectEnding::kOutOfTime) continue;
     const Duration longer = WaitBehind(c.seen, i) - WaitBehind(c.base, i);
-    if (longer < kLongWait + c.seen.starved) continue;
+    if (longer < LongWait(c.seen)) continue;
     if (!SameTextOtherEndings(now.bytes, then.bytes)) {
       ++waits.elsewhere;
       continue;
@@ -118,7 +118,7 @@ std::optional<Diagnosis> ReadsFixedCount(const Case& c) {
   for (const std::size_t i : waits.where) {
     if (ReplyTo(c.seen, i).bytes.size() >= ReplyTo(c.base, i).bytes.size()) return std::nullopt;
     if (i >= other.commands.size() ||
-        WaitBehind(other, i) - WaitBehind(c.base, i) >= kLongWait + other.starved)
+        WaitBehind(other, i) - WaitBehind(c.base, i) >= LongWait(other))
       return std::nullopt;
   }
   Diagnosis d;

@@ -121,7 +121,7 @@ bool OnlyMore(const std::vector<OutputLine>& base, const std::vector<OutputLine>
 }
 
 // Whether a figure without unit is how long something had taken when it was printed: since the
-// program began, or since one of its commands.
+// program began or one of its commands, or from one command to the next.
 bool IsElapsed(ByteView figure, Instant printed, const Observations& o) {
   const std::size_t point = figure.find('.');
   if (point == ByteView::npos) return false;
@@ -139,9 +139,16 @@ bool IsElapsed(ByteView figure, Instant printed, const Observations& o) {
     const double least = o.commands.empty() ? 0 : (printed - o.commands[0].from).milliseconds();
     if (value * unit <= since_start + step * unit && value * unit >= least - late - step * unit)
       return true;
-    for (const TakenCommand& command : o.commands)
-      if (command.from <= printed && fits((printed - command.from).milliseconds(), unit))
+    for (std::size_t i = 0; i < o.commands.size() && o.commands[i].from <= printed; ++i) {
+      const Instant from = o.commands[i].from;
+      if (fits((printed - from).milliseconds(), unit)) return true;
+      // Measured then, printed later: from the command to something between answer and next
+      // command.
+      const Instant next = i + 1 < o.commands.size() ? o.commands[i + 1].from : o.ended;
+      if (value * unit <= (next - from).milliseconds() + step * unit &&
+          value * unit >= (AnswerEnd(o, i) - from).milliseconds() - step * unit)
         return true;
+    }
   }
   return false;
 }
@@ -215,13 +222,15 @@ std::optional<Divergence> CompareGrown(const std::vector<OutputLine>& base,
   for (const Grown& grown : all) {
     if (!Shown(base, grown.before) || Shown(got, grown.after)) continue;
     if (grown.same_value && Shown(got, grown.before)) continue;
-    // One that takes a field of a fixed form out of the reply says what it said before.
-    const bool same_lines = std::all_of(base.begin(), base.end(), [&](const OutputLine& line) {
-      return line.text.find(grown.before) == Bytes::npos ||
-             std::any_of(got.begin(), got.end(),
-                         [&](const OutputLine& g) { return g.compared == line.compared; });
+    // One that takes a field of a fixed form out of the reply shows what it showed before, and no
+    // beginning of what is new.
+    const bool same_field = std::any_of(got.begin(), got.end(), [&](const OutputLine& line) {
+      const std::size_t at = line.text.find(grown.before);
+      if (at == Bytes::npos || grown.same_value) return false;
+      const std::size_t behind = at + grown.before.size();
+      return behind >= line.text.size() || line.text[behind] != grown.after[grown.before.size()];
     });
-    if (same_lines) continue;
+    if (same_field) continue;
     return Divergence{seen.ended, "did not show all of a longer reply",
                       "all " + std::to_string(grown.after.size()) + " bytes from " +
                           SafeText(grown.before) + " on",
@@ -284,6 +293,16 @@ Instant AnswerEnd(const Observations& o, std::size_t index) {
 Duration WaitBehind(const Observations& o, std::size_t index) {
   const Instant next = index + 1 < o.commands.size() ? o.commands[index + 1].from : o.ended;
   return std::max(next - AnswerEnd(o, index), Duration::Zero());
+}
+
+Observations CutBehind(Observations o, std::size_t count) {
+  if (o.commands.size() <= count) return o;
+  const Instant over = o.commands[count].from;
+  o.commands.resize(count);
+  std::erase_if(o.printed, [&](const Printed& printed) { return printed.at >= over; });
+  std::erase_if(o.said, [&](const Said& said) { return said.send.command > count; });
+  o.ended = over;
+  return o;
 }
 
 Duration WorstSend(const Observations& o) {

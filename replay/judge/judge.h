@@ -61,6 +61,9 @@ Instant AnswerEnd(const Observations& observations, std::size_t index);
 // its end.
 Duration WaitBehind(const Observations& observations, std::size_t index);
 
+// The first `count` commands and what was printed up to the next one.
+Observations CutBehind(Observations observations, std::size_t count);
+
 // The worst lateness of our own sends.
 Duration WorstSend(const Observations& observations);
 

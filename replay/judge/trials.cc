@@ -18,6 +18,9 @@ using witness::Code;
 using witness::Result;
 using witness::Status;
 
+// A program that runs for ever is watched so much longer than the baseline took.
+constexpr Duration kForTheSlow = Duration::Seconds(10);
+
 // Whether this run may not be relied on, for what the machine did.
 bool Spoiled(const TrialResult& run) {
   return run.verdict.kind == VerdictKind::kHeld ? GapsLost(run) : TimingFailed(run.observations);
@@ -85,6 +88,27 @@ Duration Trials::Within(const Part& part) const {
   return std::min(enough, std::max(most, added * 3));
 }
 
+// One that runs for ever and was stopped by us before it had sent all that the baseline has: if it
+// went on asking, by what it did until then.
+Verdict Trials::JudgeTrial(TrialResult& trial) const {
+  const Observations& base = outcome_.baseline.observations;
+  Observations& seen = trial.observations;
+  const std::size_t count = seen.commands.size();
+  if (!stop_behind_ || seen.ending != SubjectEnding::kOver || count >= base.commands.size())
+    return judge_.OfTrial(base, seen, trial.expectation, steadiness_);
+  Duration longest = Duration::Seconds(2);
+  for (std::size_t i = 1; i < count; ++i)
+    longest = std::max(longest, seen.commands[i].from - seen.commands[i - 1].from);
+  if (count < 2 || seen.ended - seen.commands.back().from > longest * 5 / 2) {
+    seen.ending = SubjectEnding::kOutOfTime;  // it hangs
+    return judge_.OfTrial(base, seen, trial.expectation, steadiness_);
+  }
+  trial.notes.push_back("judged by " + std::to_string(count - 1) + " of " +
+                        std::to_string(base.commands.size()) + " commands: it took its time");
+  return judge_.OfTrial(CutBehind(base, count - 1), CutBehind(seen, count - 1), trial.expectation,
+                        steadiness_);
+}
+
 Result<TrialResult> Trials::RunTrial(std::size_t index, const Combination& combination,
                                      bool alone) {
   VariationContext context;
@@ -95,6 +119,13 @@ Result<TrialResult> Trials::RunTrial(std::size_t index, const Combination& combi
   const Observations& base = outcome_.baseline.observations;
   RunLimits limits = Limits(base);
   limits.within = Within(varied->part);
+  // Of one that runs for ever, a part of the commands is enough if it takes its time for each.
+  if (stop_behind_) {
+    const Duration added =
+        std::max(LengthOf(varied->part) - LengthOf(outcome_.played), Duration::Zero());
+    limits.watch = (base.ended - Instant()) * 2 + added * 3 + kForTheSlow;
+    limits.within = std::max(limits.within, limits.watch + kForTheSlow);
+  }
 
   TrialResult result;
   result.index = index;
@@ -111,7 +142,7 @@ Result<TrialResult> Trials::RunTrial(std::size_t index, const Combination& combi
     if (!seen.ok()) return seen.status();
     result.observations = std::move(*seen);
     result.took = result.observations.ended - Instant();
-    result.verdict = judge_.OfTrial(base, result.observations, result.expectation, steadiness_);
+    result.verdict = JudgeTrial(result);
     if (!Spoiled(result) || !alone) break;
     verdicts.push_back(result.verdict);
     if (attempt < kAttempts) continue;

@@ -89,6 +89,7 @@ class Trials {
   RunLimits Limits(const Observations& baseline) const;
   witness::Result<TrialResult> RunTrial(std::size_t index, const Combination& combination,
                                         bool alone);
+  Verdict JudgeTrial(TrialResult& trial) const;
   Duration Within(const Part& part) const;
   int AtOnce(std::size_t tasks) const;
   witness::Status RunAll(const std::vector<std::size_t>& indices);

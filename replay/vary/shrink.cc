@@ -171,7 +171,7 @@ class Shrinker {
   void AddMargin(std::size_t i, const std::string& word, Duration length, Duration breaks,
                  const Combination& at_first) {
     if (breaks >= length) return;
-    Duration safe = breaks + std::max(breaks / 5, Duration::Milliseconds(15));
+    Duration safe = breaks + std::max(breaks / 4, Duration::Milliseconds(30));
     for (; safe < length; safe = safe * 2) {
       Variation larger = shrunk_.smallest[i];
       larger.level =

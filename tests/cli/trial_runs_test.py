@@ -18,8 +18,8 @@ VARY = ["--vary", "ending=none,lf", "--vary", "turnaround=0s,60ms", "--vary", "p
 
 # Asks again and again; with "lf" it reads lines only.
 POLLS = r'''
-import sys, time
-import serial
+import serial, sys, threading
+pause = threading.Event()
 port = serial.Serial(sys.argv[1], 9600, timeout=1 if sys.argv[2:] == ["lf"] else 0.2)
 number = 0
 while True:
@@ -32,6 +32,7 @@ while True:
         if not more:
             break
     print(number, "-71" in text.decode("latin-1"))
+    pause.wait(0.3)
 '''
 
 
