@@ -120,11 +120,14 @@ bool OnlyMore(const std::vector<OutputLine>& base, const std::vector<OutputLine>
   return i == base.size();
 }
 
+// Programs take a reply for complete after a silence that is hardly longer.
+constexpr Duration kMostQuiet = Duration::Milliseconds(600);
+
 // Whether a figure without unit is how long something had taken when it was printed: since the
 // program began or one of its commands, or from one command to the next.
 bool IsElapsed(ByteView figure, Instant printed, const Observations& o) {
   const std::size_t point = figure.find('.');
-  if (point == ByteView::npos) return false;
+  if (point == ByteView::npos || point == 0 || point + 1 == figure.size()) return false;
   double value = 0;
   const auto parsed = std::from_chars(figure.data(), figure.data() + figure.size(), value);
   if (parsed.ec != std::errc() || parsed.ptr != figure.data() + figure.size()) return false;
@@ -136,15 +139,16 @@ bool IsElapsed(ByteView figure, Instant printed, const Observations& o) {
   };
   const double since_start = (printed - Instant()).milliseconds();
   for (const double unit : {1000.0, 1.0}) {  // in seconds, in milliseconds
+    if (value * unit < 10 && unit == 1.0) break;
     const double least = o.commands.empty() ? 0 : (printed - o.commands[0].from).milliseconds();
     if (value * unit <= since_start + step * unit && value * unit >= least - late - step * unit)
       return true;
     for (std::size_t i = 0; i < o.commands.size() && o.commands[i].from <= printed; ++i) {
       const Instant from = o.commands[i].from;
       if (fits((printed - from).milliseconds(), unit)) return true;
-      // Measured then, printed later: from the command to something between answer and next
-      // command.
-      const Instant next = i + 1 < o.commands.size() ? o.commands[i + 1].from : o.ended;
+      // Measured then, printed later: from the command to a little behind its answer.
+      const Instant next = std::min(i + 1 < o.commands.size() ? o.commands[i + 1].from : o.ended,
+                                    AnswerEnd(o, i) + kMostQuiet);
       if (value * unit <= (next - from).milliseconds() + step * unit &&
           value * unit >= (AnswerEnd(o, i) - from).milliseconds() - step * unit)
         return true;
