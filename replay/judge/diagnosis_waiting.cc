@@ -34,7 +34,7 @@ std::string TimeoutWords(const std::vector<Duration>& waits) {
   for (const Duration wait : waits) {
     const std::int64_t times = std::lround(wait.milliseconds() / unit.milliseconds());
     const Duration off = wait > unit * times ? wait - unit * times : unit * times - wait;
-    if (times > 3 || off > unit / 20 + Duration::Milliseconds(20))
+    if (times > 3 || off > unit / 8)
       return "timeouts of " + FormatDuration(*shortest) + " to " + FormatDuration(*longest);
     most_times = std::max(most_times, times);
   }

@@ -87,14 +87,14 @@ class TrialRuns(unittest.TestCase):
         self.assertEqual(good.returncode, 0, good.stdout + good.stderr)
         self.assertIn("does not end by itself: ended after 3 commands", good.stdout)
         self.assertEqual(len(self.load("good.json")["trial"][0]["observations"]["command"]), 3)
-        bad = self.run_trials("--json", "bad.json", "--shrink", "off", "--for", "3s", MODULE,
-                              "--vary", "ending=none", "--", PYTHON, self.polls, "{port}", "lf")
+        bad = self.run_trials("--json", "bad.json", "--shrink", "off", "--for", "1s", MODULE,
+                              "--vary", "ending=none", "--", PYTHON, self.polls, "{port}", "lf",
+                              patience=240)
         self.assertEqual(bad.returncode, 1, bad.stdout + bad.stderr)
         trial = self.load("bad.json")["trial"][0]
         self.assertEqual(trial["verdict"], "VERDICT_SLOW")
         self.assertEqual(trial["diagnosis"][0]["name"], "waits-for-line-ending")
-        self.assertIn("1000 ms", trial["diagnosis"][0]["words"])
-        self.assertIn("--for 3s", trial["reproduce"])
+        self.assertIn("--for 1s", trial["reproduce"])
         self.assertEqual(bench.left_over(self.polls), [])
 
     def test_interrupted_hands_over_what_was_done(self):
