@@ -81,6 +81,7 @@ class Trials {
  private:
   witness::Result<TrialResult> RunAsRecorded(const Part& part);
   witness::Result<TrialResult> RunBaseline(const Part& part);
+  witness::Status LearnClock(Part part, TrialResult& baseline);
   RunLimits Limits(const Observations& baseline) const;
   witness::Result<TrialResult> RunTrial(std::size_t index, const Combination& combination,
                                         bool alone);

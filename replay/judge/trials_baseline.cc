@@ -18,14 +18,17 @@ RunLimits Trials::Limits(const Observations& baseline) const {
   if (!subject_.virtual_time() || baseline.commands.empty()) return limits;
   // What it still printed behind the last answer is waited for in every trial; virtual time is
   // cheap.
-  const Bytes printed = PrintedText(baseline, false);
-  limits.expected_lines =
-      static_cast<std::size_t>(std::count(printed.begin(), printed.end(), '\n'));
-  if (!baseline.printed.empty()) {
-    const Instant answered = AnswerEnd(baseline, baseline.commands.size() - 1);
-    limits.linger = std::clamp(baseline.printed.back().at - answered + Duration::Seconds(1),
-                               limits.linger, Duration::Seconds(10));
-  }
+  // What it prints by the clock never ends.
+  const std::vector<OutputLine> lines = steadiness_.Compared(judge_.Lines(baseline));
+  Instant last;
+  for (const OutputLine& line : lines) last = std::max(last, line.at);
+  for (const Printed& printed : baseline.printed)
+    if (printed.at <= last)
+      limits.expected_lines +=
+          static_cast<std::size_t>(std::count(printed.bytes.begin(), printed.bytes.end(), '\n'));
+  const Instant answered = AnswerEnd(baseline, baseline.commands.size() - 1);
+  limits.linger =
+      std::clamp(last - answered + Duration::Seconds(1), limits.linger, Duration::Seconds(10));
   return limits;
 }
 
@@ -50,6 +53,26 @@ Result<TrialResult> Trials::RunAsRecorded(const Part& part) {
   return result;
 }
 
+// In virtual time a second run is the same to the cycle, so it is given every reply a little later:
+// what changes then is a matter of time, not of what was replied.
+Status Trials::LearnClock(Part part, TrialResult& baseline) {
+  const Observations& first = baseline.observations;
+  if (baseline.verdict.kind != VerdictKind::kHeld || first.printed.empty() ||
+      first.commands.empty())
+    return witness::OkStatus();
+  for (Rule& rule : part.rules)
+    for (Answer& answer : rule.answers)
+      if (!answer.pieces.empty()) answer.pieces[0].after = answer.pieces[0].after + kALittleLater;
+  RunLimits limits = Limits(first);
+  limits.linger = limits.linger + Duration::Seconds(5);
+  const auto later = subject_.Run(part, limits);
+  if (!later.ok()) return later.status();
+  steadiness_ = Steadiness::ByTheClock(first, judge_.Lines(first), *later, judge_.Lines(*later));
+  if (const std::string words = steadiness_.Words(); !words.empty())
+    baseline.notes.push_back(words);
+  return witness::OkStatus();
+}
+
 // Runs until two do alike: what differs between those two is the subject's own way. Three that all
 // do otherwise are no contest.
 Result<TrialResult> Trials::RunBaseline(const Part& part) {
@@ -66,8 +89,11 @@ Result<TrialResult> Trials::RunBaseline(const Part& part) {
     const bool endless = next->observations.ending == SubjectEnding::kOutOfTime;
     runs.push_back(std::move(*next));
     const TrialResult& last = runs.back();
-    if (subject_.virtual_time() || (runs.size() == 1 && endless && !both_at_once))
+    if (subject_.virtual_time()) {
+      if (Status status = LearnClock(part, runs.back()); !status.ok()) return status;
       return std::move(runs.back());
+    }
+    if (runs.size() == 1 && endless && !both_at_once) return std::move(runs.back());
     const auto lines = judge_.Lines(last.observations);
     for (std::size_t i = 0; i + 1 < runs.size(); ++i) {
       const auto before = judge_.Lines(runs[i].observations);
