@@ -15,6 +15,7 @@ int main(int argc, char** argv) {
   witness::Outcome outcome;
   witness::AddPorts(app, outcome);
   witness::AddRecord(app, outcome);
+  witness::AddListen(app, outcome);
   witness::AddAsk(app, outcome);
   witness::AddTalk(app, outcome);
   witness::AddSurvey(app, outcome);

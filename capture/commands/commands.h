@@ -13,6 +13,7 @@ namespace witness {
 // One line a command, in the order of --help.
 void AddPorts(CLI::App& app, Outcome& outcome);
 void AddRecord(CLI::App& app, Outcome& outcome);
+void AddListen(CLI::App& app, Outcome& outcome);
 void AddAsk(CLI::App& app, Outcome& outcome);
 void AddTalk(CLI::App& app, Outcome& outcome);
 void AddSurvey(CLI::App& app, Outcome& outcome);

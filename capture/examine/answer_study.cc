@@ -264,9 +264,9 @@ void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
       if (answer.command.find(name) != Bytes::npos && answer.View().find(name) != ByteView::npos)
         ++named;
     if (named > unasked || AskedFor(sort, ends) > unasked) continue;
-    const bool an_end = std::any_of(ends.lines.begin(), ends.lines.end(), [&](const Bytes& line) {
-      return SortOf(Stripped(line)) == sort;
-    });
+    const bool an_end = std::any_of(
+        ends.lines.begin(), ends.lines.end(),
+        [&wanted = sort](const Bytes& line) { return SortOf(Stripped(line)) == wanted; });
     if (an_end) continue;
     if (out.size() < kMostHeads) out.push_back(sort);
   }

@@ -76,15 +76,14 @@ Result<TrialsOutcome> RunAsHost(Subject& subject, const Judge& judge, const Part
   return outcome;
 }
 
-int Run(RunOptions& options) {
-  const auto fail = [](const Status& status) { return witness::Fail("bytetrial run", status); };
-  if (Status status = Complete(options); !status.ok()) return fail(status);
+// One request: `options.request`, complete.
+Result<bytewitness::TrialReport> RunOne(RunOptions& options) {
   const RunRequest& request = options.request;
   TrialsSetup setup;
   if (Status status = ReadShard(options.shard, setup.shard, setup.shards); !status.ok())
-    return fail(status);
+    return status;
   auto judge = Judge::Create(request.demands);
-  if (!judge.ok()) return fail(judge.status());
+  if (!judge.ok()) return judge.status();
 
   BuiltPart built;
   if (request.part) {
@@ -92,7 +91,7 @@ int Run(RunOptions& options) {
   } else {
     auto loaded = LoadPartOrCapture(
         request.capture, request.as_host ? witness::Side::kHost : witness::Side::kModule);
-    if (!loaded.ok()) return fail(loaded.status());
+    if (!loaded.ok()) return loaded.status();
     built = *std::move(loaded);
   }
   for (const std::string& remark : built.remarks)
@@ -102,15 +101,15 @@ int Run(RunOptions& options) {
   Part other;
   if (!request.with.empty()) {
     auto loaded = LoadPartOrCapture(request.with, witness::Side::kModule);
-    if (!loaded.ok()) return fail(loaded.status());
+    if (!loaded.ok()) return loaded.status();
     other = NumberReplies(std::move(loaded->part));
     setup.with = &other;
   }
   auto plan = PlanOf(request, setup.part);
-  if (!plan.ok()) return fail(plan.status());
-  if (Status status = CheckWire(request, *plan); !status.ok()) return fail(status);
+  if (!plan.ok()) return plan.status();
+  if (Status status = CheckWire(request, *plan); !status.ok()) return status;
   auto subject = MakeSubject(request);
-  if (!subject.ok()) return fail(subject.status());
+  if (!subject.ok()) return subject.status();
 
   setup.plan = *std::move(plan);
   setup.seed = request.seed;
@@ -153,11 +152,41 @@ int Run(RunOptions& options) {
     }
   }
   if (progress) std::fputs("\r\033[K", stderr);
-  if (!outcome.ok()) return fail(outcome.status());
+  if (!outcome.ok()) return outcome.status();
 
-  if (Status status = KeepAll(options, *outcome); !status.ok()) return fail(status);
+  if (Status status = KeepAll(options, *outcome); !status.ok()) return status;
   bytewitness::TrialReport report;
   FillReport(*outcome, report_setup, report);
+  return report;
+}
+
+int Run(RunOptions& options) {
+  const auto fail = [](const Status& status) { return witness::Fail("bytetrial run", status); };
+  const auto requests = Requests(options);
+  if (!requests.ok()) return fail(requests.status());
+  bytewitness::TrialReport report;
+  bool interrupted = false;
+  if (requests->size() == 1) {
+    options.request = requests->front();
+    auto one = RunOne(options);
+    if (!one.ok()) return fail(one.status());
+    report = *std::move(one);
+    interrupted = report.interrupted();
+  } else {
+    const std::string keep = options.keep;
+    for (std::size_t i = 0; i < requests->size(); ++i) {
+      options.request = (*requests)[i];
+      const std::string number = "hearing-" + std::to_string(i + 1);
+      if (!keep.empty()) options.keep = keep + "/" + number;
+      auto one = RunOne(options);
+      interrupted = one.ok() ? one->interrupted() : one.status().code() == Code::kInterrupted;
+      if (!one.ok() && interrupted && i > 0) break;
+      if (!one.ok()) return fail(one.status().In(options.file + ", " + number));
+      report.set_tool(one->tool());
+      *report.add_hearing() = *std::move(one);
+      if (interrupted) break;
+    }
+  }
   const bool colour = isatty(STDOUT_FILENO) != 0 && std::getenv("NO_COLOR") == nullptr;
   const std::string text = TerminalReport(report, colour);
   std::fwrite(text.data(), 1, text.size(),
@@ -170,7 +199,7 @@ int Run(RunOptions& options) {
   };
   if (Status status = write(options.json, JsonReport(report)); !status.ok()) return fail(status);
   if (Status status = write(options.junit, JUnitReport(report)); !status.ok()) return fail(status);
-  if (outcome->interrupted) return witness::kExitInterrupted;
+  if (interrupted) return witness::kExitInterrupted;
   return AllHeld(report) ? witness::kExitDone : witness::kExitNo;
 }
 

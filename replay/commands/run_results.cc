@@ -55,7 +55,7 @@ std::string Reproduce(const RunOptions& options, const Subject& subject,
   return line + " " + subject.CommandLine();
 }
 
-Status KeepAll(const RunOptions& options, TrialsOutcome& outcome) {
+Status KeepAll(RunOptions& options, TrialsOutcome& outcome) {
   if (!options.keep.empty()) {
     std::error_code error;
     std::filesystem::create_directories(options.keep, error);
@@ -72,7 +72,6 @@ Status KeepAll(const RunOptions& options, TrialsOutcome& outcome) {
       if (Status status = keep(trial, name); !status.ok()) return status;
     }
   }
-  std::size_t number = 0;
   for (TrialResult& trial : outcome.trials) {
     if (trial.smallest.empty()) continue;
     RunRequest smallest = options.request;
@@ -82,7 +81,7 @@ Status KeepAll(const RunOptions& options, TrialsOutcome& outcome) {
     smallest.random = 0;
     for (const Variation& variation : trial.smallest) smallest.tries[0].push_back(variation.Name());
     const std::string folder = options.keep.empty() ? "" : options.keep + "/";
-    trial.plan = folder + "broken-" + std::to_string(++number) + ".textproto";
+    trial.plan = folder + "broken-" + std::to_string(++options.broken) + ".textproto";
     if (Status status = SavePlan(smallest, trial.verdict.why, trial.plan); !status.ok())
       return status;
   }

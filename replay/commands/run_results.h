@@ -14,6 +14,6 @@ std::string Reproduce(const RunOptions& options, const Subject& subject,
                       const Combination& combination);
 
 // What broke, as plans and captures in the folder that the person named (plans else here).
-witness::Status KeepAll(const RunOptions& options, TrialsOutcome& outcome);
+witness::Status KeepAll(RunOptions& options, TrialsOutcome& outcome);
 
 }  // namespace trial

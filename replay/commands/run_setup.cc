@@ -16,31 +16,11 @@ using witness::Code;
 using witness::Result;
 using witness::Status;
 
-Status Complete(RunOptions& options) {
-  RunRequest& request = options.request;
-  const auto text = ReadTextFile(options.file);
-  const bool readable = text.ok() || text.status().code() == Code::kInvalidArgument;
-  if (!readable) return text.status();
-  if (text.ok() && LooksLikePlan(*text) && text->find('\0') == std::string::npos) {
-    auto plan = LoadPlan(options.file);
-    if (!plan.ok()) return plan.status();
-    if (!request.program.empty() || !request.port.empty() || !request.sketch.empty())
-      return {Code::kInvalidArgument,
-              options.file + ": is a plan, which names what is on trial; give one or the other"};
-    RunRequest merged = *std::move(plan);
-    if (!request.vary.empty()) {
-      merged.vary = request.vary;
-      merged.tries.clear();
-    }
-    if (request.jobs != 0) merged.jobs = request.jobs;
-    if (request.repeat != 1) merged.repeat = request.repeat;
-    if (request.seed != 1) merged.seed = request.seed;
-    request = std::move(merged);
-  } else {
-    request.capture = options.file;
-  }
-  if (options.pairs + options.all + (request.random > 0 && options.request.tries.empty() ? 1 : 0) >
-          1 &&
+namespace {
+
+// What the command line says comes first.
+Status Complete(const RunOptions& options, RunRequest& request) {
+  if (options.pairs + options.all + (request.random > 0 && request.tries.empty() ? 1 : 0) > 1 &&
       options.pairs + options.all > 1)
     return {Code::kInvalidArgument, "give one of --pairs, --all and --random"};
   if (options.pairs) request.combine = Combine::kPairs;
@@ -78,6 +58,40 @@ Status Complete(RunOptions& options) {
   if (request.as_host && request.port.empty())
     return {Code::kInvalidArgument, "--as host needs the module's port: --port PORT"};
   return witness::OkStatus();
+}
+
+}  // namespace
+
+Result<std::vector<RunRequest>> Requests(const RunOptions& options) {
+  const RunRequest& said = options.request;
+  std::vector<RunRequest> requests;
+  const auto text = ReadTextFile(options.file);
+  const bool readable = text.ok() || text.status().code() == Code::kInvalidArgument;
+  if (!readable) return text.status();
+  if (text.ok() && LooksLikePlan(*text) && text->find('\0') == std::string::npos) {
+    auto plan = LoadPlan(options.file);
+    if (!plan.ok()) return plan.status();
+    if (!said.program.empty() || !said.port.empty() || !said.sketch.empty())
+      return Status(
+          Code::kInvalidArgument,
+          options.file + ": is a plan, which names what is on trial; give one or the other");
+    requests = *std::move(plan);
+    for (RunRequest& request : requests) {
+      if (!said.vary.empty()) {
+        request.vary = said.vary;
+        request.tries.clear();
+      }
+      if (said.jobs != 0) request.jobs = said.jobs;
+      if (said.repeat != 1) request.repeat = said.repeat;
+      if (said.seed != 1) request.seed = said.seed;
+    }
+  } else {
+    requests.push_back(said);
+    requests[0].capture = options.file;
+  }
+  for (RunRequest& request : requests)
+    if (Status status = Complete(options, request); !status.ok()) return status;
+  return requests;
 }
 
 Result<std::unique_ptr<Subject>> MakeSubject(const RunRequest& request) {

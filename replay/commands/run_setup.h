@@ -33,10 +33,11 @@ struct RunOptions {
   std::string junit;
   std::string json;
   std::string keep;
+  std::size_t broken = 0;  // saved plans so far
 };
 
-// Command line and plan in one; what the command line says comes first.
-witness::Status Complete(RunOptions& options);
+// Command line and plan in one, a request for each hearing; what the command line says comes first.
+witness::Result<std::vector<RunRequest>> Requests(const RunOptions& options);
 
 witness::Result<std::unique_ptr<Subject>> MakeSubject(const RunRequest& request);
 

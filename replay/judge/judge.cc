@@ -396,8 +396,8 @@ Verdict Judge::OfBaseline(const Observations& base) const {
 Verdict Judge::OfTrial(const Observations& base, const Observations& seen,
                        const Expectation& expectation, const Steadiness& steadiness) const {
   const auto last = static_cast<std::uint32_t>(seen.commands.size());
-  const auto base_lines = Lines(base);
-  const auto lines = Lines(seen);
+  const auto base_lines = steadiness.Compared(Lines(base));
+  const auto lines = steadiness.Compared(Lines(seen));
 
   if (seen.ending != base.ending && seen.ending != SubjectEnding::kExited) {
     std::string why = EndingWords(seen);

@@ -47,14 +47,7 @@ void AddCase(pugi::xml_node suite, const TrialReport& report, const TrialReport:
   failure.append_child(pugi::node_pcdata).set_value(text.c_str());
 }
 
-}  // namespace
-
-std::string JUnitReport(const TrialReport& report) {
-  pugi::xml_document document;
-  pugi::xml_node declaration = document.append_child(pugi::node_declaration);
-  declaration.append_attribute("version") = "1.0";
-  declaration.append_attribute("encoding") = "UTF-8";
-  pugi::xml_node suites = document.append_child("testsuites");
+void AddSuite(pugi::xml_node suites, const TrialReport& report) {
   pugi::xml_node suite = suites.append_child("testsuite");
   int failures = 0;
   int errors = 0;
@@ -78,6 +71,18 @@ std::string JUnitReport(const TrialReport& report) {
   suite.append_attribute("time") = Seconds(time).c_str();
   AddCase(suite, report, report.baseline());
   for (const auto& trial : report.trial()) AddCase(suite, report, trial);
+}
+
+}  // namespace
+
+std::string JUnitReport(const TrialReport& report) {
+  pugi::xml_document document;
+  pugi::xml_node declaration = document.append_child(pugi::node_declaration);
+  declaration.append_attribute("version") = "1.0";
+  declaration.append_attribute("encoding") = "UTF-8";
+  pugi::xml_node suites = document.append_child("testsuites");
+  if (report.hearing().empty()) AddSuite(suites, report);
+  for (const TrialReport& hearing : report.hearing()) AddSuite(suites, hearing);
   std::ostringstream out;
   document.save(out, "  ");
   return out.str();

@@ -100,6 +100,24 @@ Status ParseJsonReport(std::string_view text, TrialReport& report) {
 
 Status MergeReports(const std::vector<TrialReport>& shards, TrialReport& merged) {
   if (shards.empty()) return {Code::kInvalidArgument, "no report to merge"};
+  if (!shards[0].hearing().empty()) {
+    merged.Clear();
+    merged.set_tool(shards[0].tool());
+    for (int i = 0; i < shards[0].hearing_size(); ++i) {
+      std::vector<TrialReport> hearings;
+      for (const TrialReport& shard : shards) {
+        if (shard.hearing_size() != shards[0].hearing_size())
+          return {Code::kInvalidArgument, "the reports are of different plans: one has " +
+                                              std::to_string(shards[0].hearing_size()) +
+                                              " hearings, one " +
+                                              std::to_string(shard.hearing_size())};
+        hearings.push_back(shard.hearing(i));
+      }
+      if (Status status = MergeReports(hearings, *merged.add_hearing()); !status.ok())
+        return status.In("hearing " + std::to_string(i + 1));
+    }
+    return witness::OkStatus();
+  }
   merged = shards[0];
   merged.clear_trial();
   merged.set_shard(0);
@@ -139,6 +157,8 @@ Status MergeReports(const std::vector<TrialReport>& shards, TrialReport& merged)
 }
 
 bool AllHeld(const TrialReport& report) {
+  if (!report.hearing().empty())
+    return std::all_of(report.hearing().begin(), report.hearing().end(), AllHeld);
   const auto held = [](const TrialReport::Trial& trial) {
     return trial.verdict() == TrialReport::VERDICT_HELD;
   };

@@ -1,6 +1,8 @@
 #include "replay/judge/request.h"
 
+#include <algorithm>
 #include <filesystem>
+#include <functional>
 
 #include "capture/base/text.h"
 #include "proto/trial.pb.h"
@@ -30,36 +32,31 @@ std::string Absolute(const std::string& path) {
   return error ? path : absolute.lexically_normal().string();
 }
 
-}  // namespace
+using Complain = std::function<void(const google::protobuf::Message& message,
+                                    const std::string& field, int index, const std::string& what)>;
 
-bool LooksLikePlan(std::string_view text) {
-  if (text.find("bytewitness.TrialPlan") != std::string_view::npos) return true;
-  if (text.find("bytewitness.Part") != std::string_view::npos) return false;
-  for (const char* field :
-       {"capture:", "part_file:", "program", "vary", "try", "combine:", "demands"}) {
-    if (text.starts_with(field) || text.find("\n" + std::string(field)) != std::string_view::npos)
-      return true;
-  }
-  return false;
+bool SaysReplies(const TrialPlan& plan) {
+  return !plan.capture().empty() || !plan.part_file().empty() || plan.has_part();
+}
+bool SaysWho(const TrialPlan& plan) {
+  return plan.has_program() || plan.has_port() || plan.has_sketch();
+}
+bool SaysWhat(const TrialPlan& plan) {
+  return !plan.vary().empty() || !plan.try_().empty() ||
+         plan.combine() != TrialPlan::COMBINE_UNSPECIFIED || plan.random() != 0;
 }
 
-Result<RunRequest> LoadPlan(const std::string& path) {
-  auto text = ReadTextFile(path);
-  if (!text.ok()) return text.status();
-  TrialPlan plan;
-  TextPlaces places;
-  if (Status status = ReadText(*text, plan, places); !status.ok()) return status.In(path);
-  Status first;
-  const auto complain = places.Complaints(plan, first);
-
-  RunRequest request;
+void ReadReplies(const TrialPlan& plan, const std::string& path, const Complain& complain,
+                 RunRequest& request) {
   const int given = (plan.capture().empty() ? 0 : 1) + (plan.part_file().empty() ? 0 : 1) +
                     (plan.has_part() ? 1 : 0);
   if (given != 1)
     complain(plan, "capture", -1, "give exactly one of capture:, part_file: and part");
   request.capture = Beside(path, plan.capture().empty() ? plan.part_file() : plan.capture());
   if (plan.has_part()) request.part = PartFromMessage(plan.part(), complain);
-  request.with = Beside(path, plan.with());
+}
+
+void ReadWhat(const TrialPlan& plan, const Complain& complain, RunRequest& request) {
   for (const auto& vary : plan.vary()) {
     std::string text_form = vary.factor();
     for (int i = 0; i < vary.level_size(); ++i) text_form += (i == 0 ? "=" : ",") + vary.level(i);
@@ -84,8 +81,10 @@ Result<RunRequest> LoadPlan(const std::string& path) {
   request.random = plan.random();
   if (request.combine == Combine::kRandom && request.random == 0)
     complain(plan, "combine", -1, "say how many with random:");
-  if (plan.seed() != 0) request.seed = plan.seed();
+}
 
+void ReadWho(const TrialPlan& plan, const std::string& path, const Complain& complain,
+             RunRequest& request) {
   if (plan.has_program() + plan.has_port() + plan.has_sketch() != 1)
     complain(plan, "program", -1, "give exactly one of program, port and sketch");
   for (const std::string& argument : plan.program().argument()) request.program.push_back(argument);
@@ -100,31 +99,79 @@ Result<RunRequest> LoadPlan(const std::string& path) {
   request.as_host = plan.port().as_host();
   request.sketch = Beside(path, plan.sketch().elf());
   for (const auto& [key, value] : plan.sketch().setting()) request.sketch_settings[key] = value;
+}
 
-  const auto& demands = plan.demands();
+void ReadDemands(const TrialPlan::Demands& demands, const Complain& complain, RunRequest& request) {
   request.demands.ignore.assign(demands.ignore().begin(), demands.ignore().end());
   request.demands.must_say.assign(demands.must_say().begin(), demands.must_say().end());
   request.demands.must_not_say.assign(demands.must_not_say().begin(), demands.must_not_say().end());
   if (demands.has_exit()) request.demands.exit = demands.exit();
-  if (!demands.within().empty()) {
-    const auto within = witness::ParseDuration(demands.within());
-    request.demands.within_given = true;
-    if (within.ok())
-      request.demands.within = *within;
-    else
-      complain(demands, "within", -1, within.status().message());
-  }
-  if (!plan.run_for().empty()) {
-    const auto run_for = witness::ParseDuration(plan.run_for());
-    if (run_for.ok())
-      request.run_for = *run_for;
-    else
-      complain(plan, "run_for", -1, run_for.status().message());
-  }
-  if (plan.repeat() != 0) request.repeat = plan.repeat();
-  request.jobs = static_cast<int>(std::min(plan.jobs(), 1024u));
-  if (!first.ok()) return first.In(path);
+  if (demands.within().empty()) return;
+  const auto within = witness::ParseDuration(demands.within());
+  request.demands.within_given = true;
+  if (within.ok())
+    request.demands.within = *within;
+  else
+    complain(demands, "within", -1, within.status().message());
+}
+
+// `plan`, and where it says nothing `around` (a plan without hearings is its own).
+RunRequest ReadRequest(const TrialPlan& plan, const TrialPlan& around, const std::string& path,
+                       const Complain& complain) {
+  RunRequest request;
+  ReadReplies(SaysReplies(plan) ? plan : around, path, complain, request);
+  request.with = Beside(path, plan.with().empty() ? around.with() : plan.with());
+  ReadWhat(SaysWhat(plan) ? plan : around, complain, request);
+  ReadWho(SaysWho(plan) ? plan : around, path, complain, request);
+  ReadDemands(plan.has_demands() ? plan.demands() : around.demands(), complain, request);
+  const auto number = [&](auto field) {
+    return (plan.*field)() != 0 ? (plan.*field)() : (around.*field)();
+  };
+  if (const auto seed = number(&TrialPlan::seed); seed != 0) request.seed = seed;
+  if (const auto repeat = number(&TrialPlan::repeat); repeat != 0) request.repeat = repeat;
+  const std::string& run_for = plan.run_for().empty() ? around.run_for() : plan.run_for();
+  if (const auto length = witness::ParseDuration(run_for); length.ok())
+    request.run_for = *length;
+  else if (!run_for.empty())
+    complain(plan, "run_for", -1, length.status().message());
+  request.jobs = static_cast<int>(std::min(number(&TrialPlan::jobs), 1024u));
   return request;
+}
+
+}  // namespace
+
+bool LooksLikePlan(std::string_view text) {
+  if (text.find("bytewitness.TrialPlan") != std::string_view::npos) return true;
+  if (text.find("bytewitness.Part") != std::string_view::npos) return false;
+  constexpr std::string_view kFields[] = {"capture:", "part_file:", "program", "vary",
+                                          "try",      "combine:",   "demands", "hearing"};
+  for (std::size_t at = 0; at < text.size();) {
+    const std::size_t end = std::min(text.find('\n', at), text.size());
+    std::string_view line = text.substr(at, end - at);
+    line.remove_prefix(std::min(line.find_first_not_of(" \t"), line.size()));
+    for (const std::string_view field : kFields)
+      if (line.starts_with(field)) return true;
+    at = end + 1;
+  }
+  return false;
+}
+
+Result<std::vector<RunRequest>> LoadPlan(const std::string& path) {
+  auto text = ReadTextFile(path);
+  if (!text.ok()) return text.status();
+  TrialPlan plan;
+  TextPlaces places;
+  if (Status status = ReadText(*text, plan, places); !status.ok()) return status.In(path);
+  Status first;
+  const Complain complain = places.Complaints(plan, first);
+  std::vector<RunRequest> requests;
+  if (plan.hearing().empty()) requests.push_back(ReadRequest(plan, plan, path, complain));
+  for (const TrialPlan& hearing : plan.hearing()) {
+    if (!hearing.hearing().empty()) complain(hearing, "hearing", 0, "a hearing has no hearings");
+    requests.push_back(ReadRequest(hearing, plan, path, complain));
+  }
+  if (!first.ok()) return first.In(path);
+  return requests;
 }
 
 Status SavePlan(const RunRequest& request, const std::string& comment, const std::string& path) {

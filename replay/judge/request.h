@@ -42,8 +42,9 @@ struct RunRequest {
 // True if the text is meant as a plan and not as a part.
 bool LooksLikePlan(std::string_view text);
 
-// Relative paths in it are taken from the plan's folder. Errors name path, line and column.
-witness::Result<RunRequest> LoadPlan(const std::string& path);
+// One request for each hearing of the plan, or one for a plan without. Relative paths in it are
+// taken from the plan's folder. Errors name path, line and column.
+witness::Result<std::vector<RunRequest>> LoadPlan(const std::string& path);
 // An existing file is replaced only if it is a plan that we saved. Paths are written absolute.
 witness::Status SavePlan(const RunRequest& request, const std::string& comment,
                          const std::string& path);

@@ -106,6 +106,22 @@ Steadiness::Steadiness(const std::vector<Run>& runs) {
   if (usual != slipped.end()) usual_ = static_cast<std::size_t>(usual - slipped.begin());
 }
 
+Steadiness Steadiness::ByTheClock(const Observations& first,
+                                  const std::vector<OutputLine>& first_lines,
+                                  const Observations& later,
+                                  const std::vector<OutputLine>& later_lines) {
+  const ClockLines clock(first, first_lines, later, later_lines);
+  const auto a = clock.Without(first_lines);
+  auto b = clock.Without(later_lines);
+  const Instant end = first.ended + kALittleLater * std::ssize(first.commands);
+  std::erase_if(b, [end](const OutputLine& line) { return line.at > end; });
+  Steadiness steadiness;
+  if (Alike(first, a, later, b) && OnlyStampsGrew(a, b))
+    steadiness = Steadiness(first, a, later, b);
+  steadiness.clock_ = clock;
+  return steadiness;
+}
+
 bool Steadiness::LooseCommand(std::size_t index) const {
   return index < commands_.size() && commands_[index];
 }
@@ -145,8 +161,10 @@ std::string Steadiness::Words() const {
   std::string words;
   if (commands > 0) words = counted(commands, "command");
   if (lines > 0) words += (words.empty() ? "" : " and ") + counted(lines, "printed line");
-  if (words.empty()) return "";
-  return "differs from run to run in " + words + ": not compared there";
+  if (!words.empty()) words = "differs from run to run in " + words + ": not compared there";
+  if (!clock_.empty())
+    words += std::string(words.empty() ? "" : "; ") + "prints lines by the clock: not compared";
+  return words;
 }
 
 }  // namespace trial

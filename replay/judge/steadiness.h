@@ -5,6 +5,7 @@
 #include <string>
 #include <vector>
 
+#include "replay/judge/clock_lines.h"
 #include "replay/judge/output.h"
 
 namespace trial {
@@ -30,6 +31,14 @@ class Steadiness {
   // The first of the runs that slipped nowhere.
   std::size_t Usual() const { return usual_; }
 
+  // Two runs in virtual time, the second one with every reply a little later and watched for longer
+  // (see clock_lines.h). What else differs between the two is no way of the subject's and stays
+  // compared.
+  static Steadiness ByTheClock(const Observations& first,
+                               const std::vector<OutputLine>& first_lines,
+                               const Observations& later,
+                               const std::vector<OutputLine>& later_lines);
+
   // Two runs sent as many commands, printed as many lines, and ended alike.
   static bool Alike(const Observations& first, const std::vector<OutputLine>& first_lines,
                     const Observations& second, const std::vector<OutputLine>& second_lines);
@@ -41,6 +50,11 @@ class Steadiness {
   // that may be any.
   bool SameLine(std::size_t index, const OutputLine& line, const OutputLine& got,
                 bool ignore_case) const;
+
+  // Without lines that are printed by the clock. The indices of SameLine count these.
+  std::vector<OutputLine> Compared(const std::vector<OutputLine>& lines) const {
+    return clock_.Without(lines);
+  }
 
   // "command 2 and 3 printed words differ from run to run"; empty: all is steady.
   std::string Words() const;
@@ -57,6 +71,7 @@ class Steadiness {
   std::size_t usual_ = 0;
   std::vector<bool> commands_;
   std::vector<Line> lines_;
+  ClockLines clock_;
 };
 
 }  // namespace trial

@@ -109,6 +109,22 @@ void Failure(const TrialReport::Trial& trial, std::string& out, bool colour) {
 }  // namespace
 
 std::string TerminalReport(const TrialReport& report, bool colour) {
+  if (!report.hearing().empty()) {
+    std::string out;
+    std::string sums = "All hearings:\n";
+    for (const TrialReport& hearing : report.hearing()) {
+      out += TerminalReport(hearing, colour) + "\n";
+      int held = 0;
+      for (const auto& trial : hearing.trial())
+        held += trial.verdict() == TrialReport::VERDICT_HELD ? 1 : 0;
+      sums += "  " + SafeName(hearing.subject()) + " against " + SafeName(hearing.capture()) + ": ";
+      if (hearing.baseline().verdict() != TrialReport::VERDICT_HELD)
+        sums += "no contest: " + SafeName(hearing.baseline().why()) + "\n";
+      else
+        sums += std::to_string(held) + " of " + std::to_string(hearing.trial_size()) + " held\n";
+    }
+    return out + sums;
+  }
   std::string out = "Trials of " + SafeName(report.subject()) + "\nagainst " +
                     SafeName(report.capture()) + "; answers " + SafeName(report.following()) +
                     "\n\n";

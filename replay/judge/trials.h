@@ -86,6 +86,7 @@ class Trials {
   witness::Result<TrialResult> RunAsRecorded(const Part& part);
   witness::Result<TrialResult> RunBaseline(const Part& part);
   bool FindWhereToStop(const Part& part, const Observations& seen);
+  witness::Status LearnClock(Part part, TrialResult& baseline);
   RunLimits Limits(const Observations& baseline) const;
   witness::Result<TrialResult> RunTrial(std::size_t index, const Combination& combination,
                                         bool alone);

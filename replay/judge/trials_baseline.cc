@@ -55,14 +55,17 @@ RunLimits Trials::Limits(const Observations& baseline) const {
   if (!subject_.virtual_time() || baseline.commands.empty()) return limits;
   // What it still printed behind the last answer is waited for in every trial; virtual time is
   // cheap.
-  const Bytes printed = PrintedText(baseline, false);
-  limits.expected_lines =
-      static_cast<std::size_t>(std::count(printed.begin(), printed.end(), '\n'));
-  if (!baseline.printed.empty()) {
-    const Instant answered = AnswerEnd(baseline, baseline.commands.size() - 1);
-    limits.linger = std::clamp(baseline.printed.back().at - answered + Duration::Seconds(1),
-                               limits.linger, Duration::Seconds(10));
-  }
+  // What it prints by the clock never ends.
+  const std::vector<OutputLine> lines = steadiness_.Compared(judge_.Lines(baseline));
+  Instant last;
+  for (const OutputLine& line : lines) last = std::max(last, line.at);
+  for (const Printed& printed : baseline.printed)
+    if (printed.at <= last)
+      limits.expected_lines +=
+          static_cast<std::size_t>(std::count(printed.bytes.begin(), printed.bytes.end(), '\n'));
+  const Instant answered = AnswerEnd(baseline, baseline.commands.size() - 1);
+  limits.linger =
+      std::clamp(last - answered + Duration::Seconds(1), limits.linger, Duration::Seconds(10));
   return limits;
 }
 
@@ -116,6 +119,26 @@ bool Trials::FindWhereToStop(const Part& part, const Observations& seen) {
   return true;
 }
 
+// In virtual time a second run is the same to the cycle, so it is given every reply a little later:
+// what changes then is a matter of time, not of what was replied.
+Status Trials::LearnClock(Part part, TrialResult& baseline) {
+  const Observations& first = baseline.observations;
+  if (baseline.verdict.kind != VerdictKind::kHeld || first.printed.empty() ||
+      first.commands.empty())
+    return witness::OkStatus();
+  for (Rule& rule : part.rules)
+    for (Answer& answer : rule.answers)
+      if (!answer.pieces.empty()) answer.pieces[0].after = answer.pieces[0].after + kALittleLater;
+  RunLimits limits = Limits(first);
+  limits.linger = limits.linger + Duration::Seconds(5);
+  const auto later = subject_.Run(part, limits);
+  if (!later.ok()) return later.status();
+  steadiness_ = Steadiness::ByTheClock(first, judge_.Lines(first), *later, judge_.Lines(*later));
+  if (const std::string words = steadiness_.Words(); !words.empty())
+    baseline.notes.push_back(words);
+  return witness::OkStatus();
+}
+
 // Runs until it is known what the subject does with the replies as recorded: two that do alike; if
 // those differ in some words, more, for those words may be its own way (a counter) or a slip of one
 // run. Runs that all do otherwise are no contest.
@@ -144,7 +167,10 @@ Result<TrialResult> Trials::RunBaseline(const Part& part) {
     if (!next.ok()) return next.status();
     NoteTiming(next->observations);
     runs.push_back(std::move(*next));
-    if (subject_.virtual_time()) return std::move(runs.back());
+    if (subject_.virtual_time()) {
+      if (Status status = LearnClock(part, runs.back()); !status.ok()) return status;
+      return std::move(runs.back());
+    }
     if (FindWhereToStop(part, runs.back().observations)) {
       runs.clear();
       start_beside();

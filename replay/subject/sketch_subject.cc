@@ -7,11 +7,13 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <atomic>
 #include <cerrno>
 #include <cstdlib>
 #include <cstring>
 #include <mutex>
+#include <thread>
 #include <vector>
 
 #include "capture/base/text.h"
@@ -154,7 +156,11 @@ class SketchSubject : public Subject {
   }
 
   bool virtual_time() const override { return true; }
-  int most_at_once() const override { return 64; }
+  // Emulating is all work and no waiting: more at once than there are processors make none faster,
+  // and each worker boots the sketch for itself.
+  int most_at_once() const override {
+    return std::max(1, static_cast<int>(std::thread::hardware_concurrency()));
+  }
 
   Result<Observations> Run(const Part& part, const RunLimits& limits) override {
     if (interrupted_) return Status(Code::kInterrupted, "interrupted");

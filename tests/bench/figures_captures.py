@@ -66,8 +66,12 @@ def classes():
         say("write, bare loop to file, million events/s: %s" % c["class"], c["write_per_s"] / 1e6,
             ">= 3.5", c["write_spread"] * c["write_per_s"] / 1e6, "CPU seconds of all threads")
     for c in found:
-        say("read to events ÷ zstd -dc: %s" % c["class"], c["read_wall"], ">= 0.75",
-            c["read_wall_spread"] * c["read_wall"], "CPU: %.2f" % c["read_cpu"])
+        # Reading decompresses on a thread of its own. On a busy machine the wall tells little: the
+        # CPU seconds of the busier of the two threads are what it would show on an idle one.
+        say("read to events ÷ zstd -dc, by the wall: %s" % c["class"], c["read_wall"], ">= 0.75",
+            c["read_wall_spread"] * c["read_wall"])
+        say("the same, by the busier thread's CPU: %s" % c["class"], c["read_threads"], ">= 0.75",
+            c["read_threads_spread"] * c["read_threads"], "by all CPU: %.2f" % c["read_cpu"])
 
 
 def clock(ns):
@@ -86,11 +90,13 @@ def large(folder):
     window = ["--from", clock(end // 2), "--to", clock(end // 2 + 200_000_000)]
     seek, start = [], []
     for _ in range(5 if QUICK else 41):
-        seek.append(run(BYTEWITNESS, "show", path, *window)[0] * 1e3)
-        start.append(run(BYTEWITNESS, "--version")[0] * 1e3)
-    over = [a - b for a, b in zip(seek, start)]
+        seek.append(run(BYTEWITNESS, "show", path, *window))
+        start.append(run(BYTEWITNESS, "--version"))
+    over = [(a[0] - b[0]) * 1e3 for a, b in zip(seek, start)]
+    cpu = [(a[1] - b[1]) * 1e3 for a, b in zip(seek, start)]
     say("seek to the middle of 2 GB, ms over the start-up", statistics.median(over), "<= 5",
-        spread(over), "start-up %.1f ms" % statistics.median(start))
+        spread(over), "CPU: %.1f ms; start-up %.1f ms" %
+        (statistics.median(cpu), statistics.median(one[0] * 1e3 for one in start)))
     say("memory of verify on 2 GB, MB", run(BYTEWITNESS, "verify", path)[2], "<= 64")
     say("memory of show on 2 GB, MB", run(BYTEWITNESS, "show", path)[2], "<= 64")
     for form in ("jsonl", "csv", "text", "vcd"):

@@ -251,6 +251,31 @@ class BadInput(unittest.TestCase):
         self.assertGreater(len(kept), 100_000, "most of what the disk can hold")
         self.assertEqual(kept, sent[:len(kept)])
 
+    def test_disk_that_fills_up_while_closing_leaves_the_file_whole_and_says_so(self):
+        disk, lines = self.path("disk"), self.path("talk.jsonl")
+        os.mkdir(disk)
+        rubbish = random.Random(8)
+        with open(lines, "w", encoding="ascii") as out:
+            for i in range(1500):
+                out.write('{"at_ns": %d, "side": "module", "hex": "%s"}\n' %
+                          (i * 1_000_000, rubbish.randbytes(100).hex()))
+        # There is room for the capture but not for the smaller one beside it, neither on closing nor
+        # when asked for later.
+        script = ('mount -t tmpfs -o size=256k full "$1" && { cd "$1"; '
+                  '"$2" import --from jsonl "$3" -o full.witness; echo "closed: $?"; '
+                  '"$2" compact --best full.witness; echo "compacted: $?"; '
+                  '"$2" verify full.witness; echo "verified: $?"; '
+                  '"$2" export full.witness --as jsonl | grep -c hex; ls; cd /; umount "$1"; }')
+        namespace = ["unshare", "-m"] if os.getuid() == 0 else ["unshare", "-Urm"]
+        done = bench.run(*namespace, "sh", "-c", script, "sh", disk, bench.BYTEWITNESS, lines)
+        told = done.stdout + done.stderr
+        self.assertIn("closed: 3", done.stdout, told)
+        self.assertIn("compacted: 3", done.stdout, told)
+        self.assertIn("verified: 0", done.stdout, told)
+        self.assertIn("\n1500\nfull.witness\n", done.stdout, "all is there, and nothing beside it")
+        self.assertEqual(done.stderr.count("No space left"), 2, told)
+        self.assertEqual(done.stderr.count("left as it was"), 2, told)
+
     def test_disk_about_to_be_full_ends_the_recording_with_a_whole_file(self):
         ended, said, _ = self.on_small_disk()
         self.assertEqual(ended, 3, said)

@@ -45,12 +45,14 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
     Must(plan.status().message().find(folder.Given()) == 0, "a refusal names the file");
     return 0;
   }
-  ::unlink(folder.Saved().c_str());
-  Must(trial::SavePlan(*plan, "fuzz", folder.Saved()).ok(), "a plan can be saved");
-  const std::string first = Read(folder.Saved());
-  const auto again = trial::LoadPlan(folder.Saved());
-  Must(again.ok(), "a plan that was saved can be loaded");
-  Must(trial::SavePlan(*again, "fuzz", folder.Saved()).ok(), "and saved again");
-  Must(Read(folder.Saved()) == first, "and is saved the same");
+  for (const trial::RunRequest& request : *plan) {
+    ::unlink(folder.Saved().c_str());
+    Must(trial::SavePlan(request, "fuzz", folder.Saved()).ok(), "a plan can be saved");
+    const std::string first = Read(folder.Saved());
+    const auto again = trial::LoadPlan(folder.Saved());
+    Must(again.ok() && again->size() == 1, "a plan that was saved can be loaded");
+    Must(trial::SavePlan(again->front(), "fuzz", folder.Saved()).ok(), "and saved again");
+    Must(Read(folder.Saved()) == first, "and is saved the same");
+  }
   return 0;
 }

@@ -15,8 +15,10 @@ using witness::Result;
 using witness::Side;
 using witness::Status;
 
-// Nothing on any line and no pin for so long: nothing more will come. Longer than two reading
-// timeouts of the core (1000 ms, Stream.cpp) and than the usual two seconds' wait for a reply.
+// Nothing was said to the module and nothing answered for so long (before the first command:
+// nothing on any line and no pin): nothing more will come, whatever the sketch prints or blinks by
+// the clock. Longer than two reading timeouts of the core (1000 ms, Stream.cpp) and than the usual
+// two seconds' wait for a reply.
 constexpr Duration kDeadSilence = Duration::Seconds(8);
 constexpr Duration kLongestBoot = Duration::Seconds(2);
 constexpr std::uint32_t kUsualRate = 9600;  // baud, of most modules (common practice, no source)
@@ -152,6 +154,7 @@ void SketchSession::Keep(std::uint64_t cycle, EventKind kind, Side side, ByteVie
 
 void SketchSession::Hear(const ByteOut& byte) {
   last_sign_ = byte.end;
+  last_talk_ = byte.end;
   const char value = static_cast<char>(byte.value);
   Keep(byte.end, byte.framing_error ? EventKind::kBadByte : EventKind::kBytes, Side::kHost,
        ByteView(&value, 1));
@@ -212,15 +215,34 @@ void SketchSession::Step(std::uint64_t now) {
       event.side = Side::kModule;
       seen_.conversation.emplace_back(event);
     }
-    const std::uint64_t through = module_->Send(board_->ToCycle(send.due), send.bytes);
+    const std::uint64_t through = module_->Send(EarliestStart(send), send.bytes);
     seen_.said.push_back({send, board_->ToInstant(through)});
     last_sign_ = std::max(last_sign_, module_->IdleFrom());
+    if (send.sort != SaidSort::kUnasked) last_talk_ = std::max(last_talk_, module_->IdleFrom());
   }
   if (Over()) {
     board_->Stop();
     return;
   }
   ArmPlayer();
+}
+
+// A module that takes CR as the end of a command, and CR LF too, can't know whether an LF follows
+// before the time of one has passed: until then it doesn't answer. Else an answer without delay
+// would meet the LF of every sketch that sends CR LF.
+std::uint64_t SketchSession::EarliestStart(const Send& send) const {
+  const std::uint64_t due = board_->ToCycle(send.due);
+  const Part& part = player_->part();
+  const bool answer = send.sort == SaidSort::kAnswer || send.sort == SaidSort::kUnknownAnswer;
+  if (!answer || send.command == 0 || send.command > player_->commands().size()) return due;
+  const TakenCommand& command = player_->commands()[send.command - 1];
+  for (const Bytes& longer : part.command_end.terminators)
+    for (const Bytes& end : part.command_end.terminators)
+      if (longer.size() > end.size() && longer.starts_with(end) && command.bytes.ends_with(end))
+        return std::max(
+            due, board_->ToCycle(command.to + part.line.CharacterTime() *
+                                                  std::ssize(longer.substr(end.size())) * 2));
+  return due;
 }
 
 // All that was expected has been said and answered: goal reached. Then nothing is awaited but what
@@ -286,7 +308,7 @@ Observations SketchSession::Run(const Part& part, const RunLimits& limits) {
     }
     if (Over()) break;
     if (goal_reached_ != 0 && now >= goal_reached_ + linger && lines_ >= expected_lines_) break;
-    if (now >= last_sign_ + silence) break;
+    if (now >= (last_talk_ != 0 ? last_talk_ : last_sign_) + silence) break;
     if (now >= end) {
       out_of_time = true;
       break;

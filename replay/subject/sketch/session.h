@@ -91,6 +91,7 @@ class SketchSession {
   void HearTalk(const ByteOut& byte);
   void Step(std::uint64_t now);
   void ArmPlayer();
+  std::uint64_t EarliestStart(const Send& send) const;
   bool Over() const;
   void Keep(std::uint64_t cycle, witness::EventKind kind, witness::Side side, ByteView bytes);
   void Finish(BoardState state, const RunLimits& limits);
@@ -116,6 +117,7 @@ class SketchSession {
   std::size_t expected_lines_ = 0;
   std::size_t lines_ = 0;        // printed
   std::uint64_t last_sign_ = 0;  // cycle at which anything last went over a line or a pin
+  std::uint64_t last_talk_ = 0;  // ... at which the sketch or an answer last spoke; 0: not yet
   std::uint64_t goal_reached_ = 0;
   Duration linger_;
   bool break_before_ = false;

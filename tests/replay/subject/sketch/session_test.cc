@@ -3,7 +3,6 @@
 
 #include <gtest/gtest.h>
 
-#include <cmath>
 #include <cstdio>
 #include <functional>
 
@@ -79,52 +78,6 @@ TEST(SketchSession, HangIsNamedByItsFunction) {
   EXPECT_EQ(answer->ending, SubjectEnding::kHung);
   EXPECT_NE(answer->ending_words.find("hung in "), std::string::npos) << answer->ending_words;
   EXPECT_NE(answer->ending_words.find("ask()"), std::string::npos) << answer->ending_words;
-}
-
-// The sender's rate that a UART bears. At 9600 baud and 16 MHz the core sets double speed, for
-// which the data sheet recommends a receiver error of at most 1.5 % and gives -4.00 and +3.90 % as
-// the limits for 8 data bits (Microchip ATmega328P, "Recommended Maximum Receiver Baud Rate Error
-// for Double Speed Mode"; the board itself is off by +0.2 %). We sample in the middle of each bit,
-// the hardware by three samples around it: so what is recommended is borne here, and 7 % is not.
-TEST(Tolerance, UartBearsWhatTheDataSheetRecommends) {
-  for (const double percent : {-3.5, -1.5, 0.0, 1.5, 3.5}) {
-    Bench bench("framing");
-    UartLine& uart = bench.Uart(0, 9600);
-    WaveFlaws flaws;
-    flaws.rate = 1 + percent / 100;
-    uart.SetFlaws(flaws);
-    bench.Run(5);
-    uart.Send(bench.board->cycle(), "U");
-    bench.Run(60);
-    EXPECT_EQ(bench.from_uart, "U.") << percent << " %";
-  }
-  for (const double percent : {-7.0, 7.0}) {
-    Bench bench("framing");
-    UartLine& uart = bench.Uart(0, 9600);
-    WaveFlaws flaws;
-    flaws.rate = 1 + percent / 100;
-    uart.SetFlaws(flaws);
-    bench.Run(5);
-    uart.Send(bench.board->cycle(), AllBytes().substr(128, 16));
-    bench.Run(100);
-    EXPECT_LT(bench.Count(uart, Fate::kTaken), 16) << percent << " %";
-  }
-}
-
-TEST(Tolerance, SoftwarePortBearsFourPercentAndNotNine) {
-  // Measured when the room was designed: 9600 baud -5.2 to +6.2 %.
-  for (const double percent : {-9.0, -4.0, 0.0, 4.0, 9.0}) {
-    Bench bench("bounce_pins_9600");
-    bench.Uart(0, 115200);
-    PinLine& radio = bench.Pins(9600);
-    WaveFlaws flaws;
-    flaws.rate = 1 + percent / 100;
-    radio.SetFlaws(flaws);
-    bench.Run(10);
-    radio.Send(bench.board->cycle(), AllBytes());
-    bench.Run(500);
-    EXPECT_EQ(bench.Count(radio, Fate::kTaken) == 256, std::abs(percent) < 5) << percent << " %";
-  }
 }
 
 }  // namespace
