@@ -310,6 +310,9 @@ test("a trial's page has the table of variations and what was said in each that 
   assert.match(await page.innerText(".broken"), /first difference/);
   assert.match(await page.innerText(".broken"), /reads until LF/);
   assert.equal(await page.locator(".pane").count(), 2);
+  await page.click(".broken .moment");
+  await settled(page);
+  assert.match(await page.locator(".pane").nth(1).locator(".detail h4").textContent(), /^No\. /);
   await page.click(".verdicts [data-show] >> nth=0");
   await until(page, () => document.querySelectorAll(".pane").length === 1);
   assert.equal(await page.evaluate(() => window.ran), undefined);
