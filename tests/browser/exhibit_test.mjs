@@ -4,7 +4,7 @@ import assert from "node:assert/strict";
 import { createHash } from "node:crypto";
 import fs from "node:fs";
 import { after, test } from "node:test";
-import { closeBrowser, makePage, open, run, settled, until } from "./bench.mjs";
+import { closeBrowser, makeCapture, makePage, open, run, settled, until } from "./bench.mjs";
 import { EVIL, hostile, otherSedge, sedge, trial } from "./samples.mjs";
 
 after(closeBrowser);
@@ -262,6 +262,20 @@ test("light, dark and more contrast: all text can be read", async () => {
     quiet(page);
   }
   assert.equal(papers.size, 2);
+});
+
+test("however long a row is, its ending is in sight", async () => {
+  const long = makeCapture("long.witness", [
+    { at_ns: 1e6, side: "host", text: "AT\r" },
+    { at_ns: 9e6, side: "module", text: `${"+LIST: butt ".repeat(60)}\r\n` },
+  ]);
+  const page = await open(makePage("long.html", long), { viewport: { width: 700, height: 900 } });
+  const cell = await page.locator(".row .module").boundingBox();
+  const signs = page.locator(".row .module .tail .sign");
+  assert.equal(await signs.count(), 2);
+  const last = await signs.nth(1).boundingBox();
+  assert.ok(last.width > 6 && last.x + last.width <= cell.x + cell.width + 1);
+  quiet(page);
 });
 
 test("a narrow screen needs no sideways scrolling", async () => {
