@@ -1,8 +1,14 @@
 #include "capture/commands/command.h"
 
+#include <unistd.h>
+
+#include <CLI/CLI.hpp>
 #include <cstdio>
+#include <cstdlib>
+#include <filesystem>
 
 #include "capture/base/text.h"
+#include "capture/base/version.h"
 
 namespace witness {
 
@@ -29,6 +35,36 @@ int Fail(std::string_view program, const Status& status) {
   const std::string line = std::string(program) + ": " + SafeName(status.message()) + "\n";
   std::fputs(line.c_str(), stderr);
   return ExitStatusOf(status);
+}
+
+int RunProgram(CLI::App& app, int argc, char** argv, const Outcome& outcome) {
+  app.set_version_flag("--version", app.get_name() + " " + kToolVersion + " (capture format " +
+                                        std::to_string(kFormatMajor) + "." +
+                                        std::to_string(kFormatMinor) + ")");
+  app.require_subcommand(1);
+  try {
+    app.parse(argc, argv);
+  } catch (const CLI::ParseError& e) {
+    if (e.get_exit_code() == 0) return app.exit(e);  // --help and --version
+    std::string command = app.get_name();
+    for (const CLI::App* chosen : app.get_subcommands()) command += " " + chosen->get_name();
+    std::fprintf(stderr, "%s: %s; see %s --help\n", command.c_str(), SafeName(e.what()).c_str(),
+                 command.c_str());
+    return kExitUsage;
+  }
+  return outcome.exit_status;
+}
+
+Status RefuseExisting(const std::string& path, bool replace) {
+  std::error_code error;
+  if (replace || !std::filesystem::exists(path, error)) return OkStatus();
+  return Status(Code::kInvalidArgument,
+                path + ": exists already; name another file or give --replace");
+}
+
+bool ColorsWanted() {
+  const char* no_colour = std::getenv("NO_COLOR");
+  return isatty(STDOUT_FILENO) == 1 && (no_colour == nullptr || *no_colour == 0);
 }
 
 }  // namespace witness

@@ -6,6 +6,10 @@
 
 #include "capture/base/result.h"
 
+namespace CLI {
+class App;
+}
+
 namespace witness {
 
 // Exit statuses of both programs; README.md documents them as API.
@@ -25,5 +29,17 @@ ExitStatus ExitStatusOf(const Status& status);
 
 // Puts "PROGRAM: MESSAGE" on stderr, made safe for a terminal, and returns ExitStatusOf(status).
 int Fail(std::string_view program, const Status& status);
+
+// Parses and runs what the person typed; returns the exit status. Wrong usage gets one line on
+// stderr that says which command it was and whose --help to read.
+int RunProgram(CLI::App& app, int argc, char** argv, const Outcome& outcome);
+
+// kInvalidArgument if `path` is there already and `replace` is false. To be called before a port is
+// opened, so that no board is reset in vain.
+Status RefuseExisting(const std::string& path, bool replace);
+
+// Whether colours may be used on standard output: a terminal, and NO_COLOR is not set to anything
+// (no-color.org).
+bool ColorsWanted();
 
 }  // namespace witness

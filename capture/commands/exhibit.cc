@@ -2,7 +2,9 @@
 #include <unistd.h>
 
 #include <CLI/CLI.hpp>
+#include <cerrno>
 #include <cstdlib>
+#include <cstring>
 #include <filesystem>
 #include <fstream>
 #include <optional>
@@ -154,7 +156,9 @@ int MakePage(const ExhibitArguments& arguments, const ReaderOptions& part) {
   std::optional<Leftover> leftover;
   if (to_file) leftover.emplace(making);
   auto output = TextOutput::Open(making);
-  if (!output.ok()) return fail(output.status());
+  if (!output.ok())
+    return fail(
+        Status(Code::kIo, arguments.output + ": cannot be written: " + std::strerror(errno)));
   Screen screen;
   ExhibitOptions options;
   options.progress = [&](const std::string& words) { screen.Progress(words); };

@@ -4,7 +4,8 @@
 #include <unistd.h>
 
 #include <cstdio>
-#include <cstdlib>
+
+#include "capture/commands/command.h"
 
 namespace witness {
 namespace {
@@ -27,8 +28,7 @@ std::string Cut(const std::string& text) {
 
 Screen::Screen()
     : out_is_terminal_(isatty(1) != 0), talk_is_terminal_(isatty(2) != 0), colour_(false) {
-  const char* no_colour = std::getenv("NO_COLOR");
-  colour_ = out_is_terminal_ && (no_colour == nullptr || *no_colour == '\0');
+  colour_ = ColorsWanted();
 }
 
 Screen::~Screen() { Clear(); }

@@ -181,8 +181,7 @@ int Run(RunOptions& options) {
       *report.add_hearing() = *std::move(one);
     }
   }
-  const bool colour = isatty(STDOUT_FILENO) != 0 && std::getenv("NO_COLOR") == nullptr;
-  const std::string text = TerminalReport(report, colour);
+  const std::string text = TerminalReport(report, witness::ColorsWanted());
   std::fwrite(text.data(), 1, text.size(),
               options.json == "-" || options.junit == "-" ? stderr : stdout);
   const auto write = [&](const std::string& path, const std::string& content) {

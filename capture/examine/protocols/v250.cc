@@ -67,6 +67,10 @@ std::string Describe(ByteView bytes, bool from_host) {
   if (const char* name = NumericResultCode(bytes))
     return std::string("V.250 numeric result code ") + name;
   if (!IsText(bytes)) return "";
+  // 5.7.1, with V0: information text ends with CR LF, the code behind it with CR alone.
+  if (bytes.size() > 4 && bytes.substr(bytes.size() - 4, 2) == "\r\n")
+    if (const char* name = NumericResultCode(bytes.substr(bytes.size() - 2)))
+      return std::string("V.250 information text, numeric result code ") + name;
   const ByteView last = LastLine(bytes);
   if (last == "RING") return "V.250 result code RING";
   if (IsFinalResultCode(last)) {

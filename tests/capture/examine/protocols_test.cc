@@ -235,6 +235,8 @@ TEST(V250, CommandLinesAndResultCodes) {
   EXPECT_EQ(v250::Describe("\r\nOK\r\n", false), "V.250 result code OK");
   EXPECT_EQ(v250::Describe("\r\nsedge-b 2.1\r\n\r\nOK\r\n", false),
             "V.250 information text, result code OK");
+  EXPECT_EQ(v250::Describe("sedge-b 2.1\r\n0\r", false),
+            "V.250 information text, numeric result code OK");
   const char* const names[] = {"OK",    "CONNECT",     "RING", "NO CARRIER", "ERROR",
                                nullptr, "NO DIALTONE", "BUSY", "NO ANSWER"};
   for (int i = 0; i < 9; ++i) {
