@@ -149,7 +149,7 @@ int RunAsk(const AskOptions& options) {
   });
   const Status closed = (*session)->Close(talked);
   const std::string kept =
-      std::to_string((*session)->recorder().events()) + " events in " + SafeName(out);
+      Counted((*session)->recorder().events(), "event") + " in " + SafeName(out);
   if (!closed.ok()) {
     screen.Talk("recorded until then: " + kept);
     return Fail("bytewitness ask", closed);

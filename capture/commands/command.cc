@@ -62,6 +62,10 @@ Status RefuseExisting(const std::string& path, bool replace) {
                 path + ": exists already; name another file or give --replace");
 }
 
+std::string Counted(std::uint64_t n, const char* what) {
+  return std::to_string(n) + " " + what + (n == 1 ? "" : "s");
+}
+
 bool ColorsWanted() {
   const char* no_colour = std::getenv("NO_COLOR");
   return isatty(STDOUT_FILENO) == 1 && (no_colour == nullptr || *no_colour == 0);

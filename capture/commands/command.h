@@ -1,6 +1,7 @@
 // What all commands share: exit statuses, error lines, colour.
 #pragma once
 
+#include <cstdint>
 #include <string>
 #include <string_view>
 
@@ -37,6 +38,9 @@ int RunProgram(CLI::App& app, int argc, char** argv, const Outcome& outcome);
 // kInvalidArgument if `path` is there already and `replace` is false. To be called before a port is
 // opened, so that no board is reset in vain.
 Status RefuseExisting(const std::string& path, bool replace);
+
+// "1 event", "3 events".
+std::string Counted(std::uint64_t n, const char* what);
 
 // Whether colours may be used on standard output: a terminal, and NO_COLOR is not set to anything
 // (no-color.org).

@@ -91,8 +91,8 @@ int Run(const ImportOptions& options) {
   if (!status.ok()) return fail(status);
   if (making != options.output && std::rename(making.c_str(), options.output.c_str()) != 0)
     return fail(Status(Code::kIo, options.output + ": " + std::strerror(errno)));
-  std::fprintf(stderr, "%s: %llu events, %s\n", SafeName(options.output).c_str(),
-               static_cast<unsigned long long>((*writer)->events()),
+  std::fprintf(stderr, "%s: %s, %s\n", SafeName(options.output).c_str(),
+               Counted((*writer)->events(), "event").c_str(),
                FormatSize((*writer)->payload_bytes()).c_str());
   return kExitDone;
 }

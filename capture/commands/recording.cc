@@ -382,9 +382,8 @@ class Recording {
     screen_.Progress("");
     std::string into = SafeName(series_->path());
     if (series_->files() > 1) into = std::to_string(series_->files()) + " files, the last " + into;
-    screen_.Talk("recorded " + FormatDuration(length) + ", " + std::to_string(events_) +
-                 " events, " + FormatSize(from_host_ + from_module_ + from_unknown_) + " into " +
-                 into);
+    screen_.Talk("recorded " + FormatDuration(length) + ", " + Counted(events_, "event") + ", " +
+                 FormatSize(from_host_ + from_module_ + from_unknown_) + " into " + into);
     if (program_) program_->Close().Ignore();
     Status closed;
     for (TappedPort& tapped : ports_)

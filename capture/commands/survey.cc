@@ -118,7 +118,7 @@ int Run(const SurveyOptions& options) {
   screen.Progress("");
   for (const std::string& line : Summary(profile)) screen.Data(line);
   const Status written = WriteText(profile_path, WriteProfile(profile));
-  screen.Talk("recorded: " + std::to_string(recorder.events()) + " events in " + SafeName(capture) +
+  screen.Talk("recorded: " + Counted(recorder.events(), "event") + " in " + SafeName(capture) +
               "; profile in " + SafeName(profile_path));
   screen.Talk("next: bytewitness advise " + SafeName(profile_path));
   if (!closed.ok()) {

@@ -140,8 +140,7 @@ class Talk {
     screen_.Progress("");
     const Status written = recorder_->Close();
     keyboard_.reset();
-    screen_.Talk("recorded: " + std::to_string(recorder_->events()) + " events in " +
-                 SafeName(out_));
+    screen_.Talk("recorded: " + Counted(recorder_->events(), "event") + " in " + SafeName(out_));
     const Status closed = port_.port->Close();
     if (!written.ok()) return Fail("bytewitness talk", written);
     if (!loop.ok()) return Fail("bytewitness talk", loop);
