@@ -243,7 +243,7 @@ int Run(const ExhibitArguments& arguments) {
 
 void AddExhibit(CLI::App& app, Outcome& outcome) {
   CLI::App* command = app.add_subcommand(
-      "exhibit", "Makes one page of evidence that anyone can open: record, findings, capture.");
+      "exhibit", "Makes one page of evidence that anyone can open: record, findings, capture");
   auto arguments = std::make_shared<ExhibitArguments>();
   command
       ->add_option("FILE", arguments->files,

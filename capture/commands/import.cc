@@ -100,7 +100,7 @@ int Run(const ImportOptions& options) {
 }  // namespace
 
 void AddImport(CLI::App& app, Outcome& outcome) {
-  CLI::App* command = app.add_subcommand("import", "Makes a capture from another form.");
+  CLI::App* command = app.add_subcommand("import", "Makes a capture from another form");
   auto options = std::make_shared<ImportOptions>();
   command->add_option("INPUT", options->input, "What to read; - for standard input")->required();
   command->add_option("--from", options->from, "jsonl: one JSON object a line")

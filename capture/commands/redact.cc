@@ -152,7 +152,7 @@ int Run(const RedactArguments& arguments) {
 
 void AddRedact(CLI::App& app, Outcome& outcome) {
   CLI::App* command = app.add_subcommand(
-      "redact", "Writes a capture in which secrets are replaced, with length and times kept.");
+      "redact", "Writes a capture in which secrets are replaced, with length and times kept");
   auto arguments = std::make_shared<RedactArguments>();
   command->add_option("FILE", arguments->input, "The capture; it is only read")->required();
   command->add_option("-o,--out", arguments->output, "The new capture")->required();

@@ -46,7 +46,7 @@ int Run(const MergeOptions& options) {
 void AddMerge(CLI::App& app, Outcome& outcome) {
   auto options = std::make_shared<MergeOptions>();
   CLI::App* command =
-      app.add_subcommand("merge", "Make one report from the JSON reports of all shards");
+      app.add_subcommand("merge", "Makes one report from the JSON reports of all shards");
   command->add_option("REPORT", options->reports, "Reports written by run --shard i/n --json")
       ->required();
   command->add_option("--junit", options->junit, "Write JUnit XML")->type_name("FILE");

@@ -213,7 +213,7 @@ std::string FactorsHelp() {
 void AddRun(CLI::App& app, Outcome& outcome) {
   auto options = std::make_shared<RunOptions>();
   CLI::App* command = app.add_subcommand(
-      "run", "Put a program, a board or a sketch on trial against recorded replies");
+      "run", "Puts a program, a board or a sketch on trial against recorded replies");
   RunRequest& request = options->request;
   command->add_option("FILE", options->file, "Capture, part or trial plan (textproto)")->required();
   command->add_option("PROGRAM", request.program,
