@@ -106,6 +106,12 @@ test("switches between text and hex; endings are framed signs that copy as contr
   assert.equal(await sign.getAttribute("aria-label"), "CR");
   assert.equal(await sign.evaluate((e) => getComputedStyle(e, "::before").content), '"CR"');
   assert.ok((await sign.boundingBox()).width > 6);
+  const tops = await page.locator(".row").first().evaluate((line) => [".at", ".body", ".tail"].map((part) => {
+    const range = document.createRange();
+    range.selectNodeContents(line.querySelector(part));
+    return range.getBoundingClientRect().top;
+  }));
+  assert.ok(Math.max(...tops) - Math.min(...tops) < 1, `one line of writing: ${tops}`);
   const copied = await page.evaluate(() => {
     const range = document.createRange();
     range.selectNodeContents(document.querySelector(".row .host"));
