@@ -46,7 +46,7 @@ WALLS = [
     (r"^libserialport\.h$", ["capture/line/serial_port*"]),
     (r"^(termios|poll|pty|sys/(ioctl|epoll|socket|select|eventfd|signalfd|timerfd)|netinet/.*"
      r"|arpa/inet|asm/termbits|linux/serial)\.h$", ["capture/line/*", "replay/subject/*",
-                                        "capture/commands/screen.cc"]),  # how wide is the screen
+                                        "capture/commands/terminal_columns.cc"]),  # how wide is the screen
     (r"^(simavr/|sim_|avr_)", ["replay/subject/sketch*"]),
     (r"^CLI/", ["capture/commands/*", "replay/commands/*", "capture/main.cc", "replay/main.cc"]),
 ]

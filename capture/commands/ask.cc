@@ -135,6 +135,7 @@ int RunAsk(const AskOptions& options) {
   const Result<LineSettings> settings = ToSettings(options.line);
   if (!settings.ok()) return Fail("bytewitness ask", settings.status());
   const std::string out = options.out.empty() ? FreeCaptureName("ask") : options.out;
+  if (Status s = RefuseExisting(out, options.replace); !s.ok()) return Fail("bytewitness ask", s);
   auto session =
       Session::Open(options.port, *settings, options.line.open, Origin::kAsk, out, options.replace);
   if (!session.ok()) return Fail("bytewitness ask", session.status());
@@ -148,7 +149,7 @@ int RunAsk(const AskOptions& options) {
   });
   const Status closed = (*session)->Close(talked);
   const std::string kept =
-      std::to_string((*session)->recorder().events()) + " events in " + SafeName(out);
+      Counted((*session)->recorder().events(), "event") + " in " + SafeName(out);
   if (!closed.ok()) {
     screen.Talk("recorded until then: " + kept);
     return Fail("bytewitness ask", closed);

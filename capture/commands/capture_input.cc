@@ -53,9 +53,4 @@ int SayHowItEnded(std::string_view program, const std::string& path, const Captu
   return ending.damaged ? kExitNo : kExitDone;
 }
 
-bool ColorsWanted() {
-  const char* no_color = std::getenv("NO_COLOR");
-  return isatty(STDOUT_FILENO) == 1 && (no_color == nullptr || *no_color == 0);
-}
-
 }  // namespace witness

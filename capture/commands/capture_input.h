@@ -31,7 +31,4 @@ class TextOutput {
 // and gives the exit status: done, or no if something in it proved wrong.
 int SayHowItEnded(std::string_view program, const std::string& path, const CaptureEnding& ending);
 
-// Whether colours may be used on standard output: a terminal, and NO_COLOR is not set.
-bool ColorsWanted();
-
 }  // namespace witness

@@ -96,7 +96,7 @@ int Run(const CompareArguments& arguments) {
 void AddCompare(CLI::App& app, Outcome& outcome) {
   CLI::App* command = app.add_subcommand(
       "compare",
-      "Says what two captures or two profiles answer differently; exit status 1 if anything.");
+      "Says what two captures or two profiles answer differently; exit status 1 if anything");
   auto arguments = std::make_shared<CompareArguments>();
   command->add_option("FIRST", arguments->first, "One capture or profile")->required();
   command->add_option("SECOND", arguments->second, "The other")->required();

@@ -115,7 +115,7 @@ int Run(const ExamineArguments& arguments) {
 
 void AddExamine(CLI::App& app, Outcome& outcome) {
   CLI::App* command = app.add_subcommand(
-      "examine", "Says how the module answers: exchanges, line endings, timing, findings.");
+      "examine", "Says how the module answers: exchanges, line endings, timing, findings");
   auto arguments = std::make_shared<ExamineArguments>();
   command->add_option("CAPTURE", arguments->capture, "The capture")->required();
   command->add_flag("--json", arguments->json, "The whole examination (proto/examination.proto)");

@@ -2,16 +2,21 @@
 #include <unistd.h>
 
 #include <CLI/CLI.hpp>
+#include <cerrno>
 #include <cstdlib>
+#include <cstring>
 #include <filesystem>
 #include <fstream>
+#include <optional>
 #include <sstream>
 
 #include "capture/base/text.h"
 #include "capture/commands/capture_input.h"
 #include "capture/commands/commands.h"
+#include "capture/commands/leftover.h"
 #include "capture/commands/screen.h"
 #include "capture/commands/temporary_folder.h"
+#include "capture/commands/time_range.h"
 #include "capture/show/exhibit/exhibit.h"
 #include "capture/show/exhibit/short_form.h"
 #include "capture/store/file_digest.h"
@@ -29,43 +34,16 @@ struct ExhibitArguments {
   std::vector<std::string> files;
   std::string output;
   std::string as = "page";
-  std::string from, to;
+  TimeRange range;
 };
-
-struct Part {
-  bool wanted = false;
-  Instant from;
-  Instant to = Instant::Never();
-};
-
-Result<Part> PartOf(const ExhibitArguments& arguments) {
-  Part part;
-  if (!arguments.from.empty()) {
-    const auto from = ParseDuration(arguments.from);
-    if (!from.ok()) return from.status().In("--from");
-    part.from = Instant() + *from;
-  }
-  if (!arguments.to.empty()) {
-    const auto to = ParseDuration(arguments.to);
-    if (!to.ok()) return to.status().In("--to");
-    part.to = Instant() + *to;
-  }
-  if (part.to <= part.from)
-    return Status(Code::kInvalidArgument, "--to is not behind --from: nothing would be left");
-  part.wanted = !arguments.from.empty() || !arguments.to.empty();
-  return part;
-}
 
 std::string NameOf(const std::string& path) { return fs::path(path).filename().string(); }
 
 // The part as a capture of its own: nothing else of the whole gets into the page.
-Status Cut(ExhibitCapture& capture, const Part& part, const std::string& target) {
+Status Cut(ExhibitCapture& capture, const ReaderOptions& part, const std::string& target) {
   const auto digest = DigestOfFile(capture.path);
   if (!digest.ok()) return digest.status();
-  ReaderOptions reading;
-  reading.from = part.from;
-  reading.to = part.to;
-  auto reader = CaptureReader::Open(capture.path, reading);
+  auto reader = CaptureReader::Open(capture.path, part);
   if (!reader.ok()) return reader.status();
   auto sink = OpenFileSink(target, true);
   if (!sink.ok()) return sink.status();
@@ -122,16 +100,16 @@ Status LoadTrial(const std::string& path, ExhibitRequest& request, std::string& 
   return OkStatus();
 }
 
-Status Load(const ExhibitArguments& arguments, const Part& part, const std::string& temporary,
-            ExhibitRequest& request, std::string& missing) {
+Status Load(const ExhibitArguments& arguments, const ReaderOptions& part,
+            const std::string& temporary, ExhibitRequest& request, std::string& missing) {
   if (arguments.files.size() == 1 && LooksLikeJson(arguments.files[0])) {
-    if (part.wanted)
+    if (arguments.range.given())
       return Status(Code::kInvalidArgument, "--from and --to are for captures, not for trials");
     return LoadTrial(arguments.files[0], request, missing);
   }
   for (const std::string& path : arguments.files) {
     ExhibitCapture capture{path, NameOf(path), std::nullopt};
-    if (part.wanted)
+    if (arguments.range.given())
       if (Status status =
               Cut(capture, part, temporary + "/" + std::to_string(request.captures.size()));
           !status.ok())
@@ -160,7 +138,7 @@ Status CheckTarget(const ExhibitArguments& arguments, const ExhibitRequest& requ
   return OkStatus();
 }
 
-int MakePage(const ExhibitArguments& arguments, const Part& part) {
+int MakePage(const ExhibitArguments& arguments, const ReaderOptions& part) {
   const auto fail = [](const Status& status) { return Fail(kProgram, status); };
   auto temporary = TemporaryFolder::Make();
   if (!temporary.ok()) return fail(temporary.status());
@@ -175,8 +153,12 @@ int MakePage(const ExhibitArguments& arguments, const Part& part) {
 
   const bool to_file = arguments.output != "-";
   const std::string making = to_file ? arguments.output + ".making" : "-";
+  std::optional<Leftover> leftover;
+  if (to_file) leftover.emplace(making);
   auto output = TextOutput::Open(making);
-  if (!output.ok()) return fail(output.status());
+  if (!output.ok())
+    return fail(
+        Status(Code::kIo, arguments.output + ": cannot be written: " + std::strerror(errno)));
   Screen screen;
   ExhibitOptions options;
   options.progress = [&](const std::string& words) { screen.Progress(words); };
@@ -221,7 +203,7 @@ int MakePage(const ExhibitArguments& arguments, const Part& part) {
   return kExitDone;
 }
 
-int MakeShort(const ExhibitArguments& arguments, const Part& part) {
+int MakeShort(const ExhibitArguments& arguments, const ReaderOptions& part) {
   const auto fail = [](const Status& status) { return Fail(kProgram, status); };
   if (arguments.files.size() != 1)
     return fail(Status(Code::kInvalidArgument, "--as " + arguments.as + " takes one capture"));
@@ -244,23 +226,24 @@ int MakeShort(const ExhibitArguments& arguments, const Part& part) {
 }
 
 int Run(const ExhibitArguments& arguments) {
-  const auto part = PartOf(arguments);
-  if (!part.ok()) return Fail(kProgram, part.status());
-  if (arguments.as != "page") return MakeShort(arguments, *part);
+  ReaderOptions part;
+  if (const Status status = arguments.range.Apply(part); !status.ok())
+    return Fail(kProgram, status);
+  if (arguments.as != "page") return MakeShort(arguments, part);
   if (arguments.files.size() > 2)
     return Fail(kProgram, Status(Code::kInvalidArgument, "at most two captures, side by side"));
   if (arguments.output.empty())
     return Fail(kProgram,
                 Status(Code::kInvalidArgument,
                        "-o PAGE.html: say where the page is to go; - is standard output"));
-  return MakePage(arguments, *part);
+  return MakePage(arguments, part);
 }
 
 }  // namespace
 
 void AddExhibit(CLI::App& app, Outcome& outcome) {
   CLI::App* command = app.add_subcommand(
-      "exhibit", "Makes one page of evidence that anyone can open: record, findings, capture.");
+      "exhibit", "Makes one page of evidence that anyone can open: record, findings, capture");
   auto arguments = std::make_shared<ExhibitArguments>();
   command
       ->add_option("FILE", arguments->files,
@@ -270,8 +253,7 @@ void AddExhibit(CLI::App& app, Outcome& outcome) {
   command->add_option("--as", arguments->as, "page; or a short form: markdown, text")
       ->check(CLI::IsMember({"page", "markdown", "text"}))
       ->capture_default_str();
-  command->add_option("--from", arguments->from, "Begin here, since the start: 1m30s");
-  command->add_option("--to", arguments->to, "End here, since the start: 2m");
+  arguments->range.AddTo(*command);
   command->footer(
       "With --from or --to the page holds that part only, as a capture of its own.\n"
       "Example:\n  bytewitness exhibit talk.witness -o talk.html");

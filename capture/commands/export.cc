@@ -44,7 +44,7 @@ int Run(const ExportOptions& options) {
 }  // namespace
 
 void AddExport(CLI::App& app, Outcome& outcome) {
-  CLI::App* command = app.add_subcommand("export", "Writes a capture in another form.");
+  CLI::App* command = app.add_subcommand("export", "Writes a capture in another form");
   auto options = std::make_shared<ExportOptions>();
   command->add_option("CAPTURE", options->capture, "The capture")->required();
   command->add_option("--as", options->as, "jsonl, text, hex, csv or vcd")

@@ -84,8 +84,8 @@ int Run(const FindArguments& arguments) {
 }  // namespace
 
 void AddFind(CLI::App& app, Outcome& outcome) {
-  CLI::App* command = app.add_subcommand(
-      "find", "Finds bytes or an expression, across reads; status 1 if nowhere.");
+  CLI::App* command =
+      app.add_subcommand("find", "Finds bytes or an expression, across reads; status 1 if nowhere");
   auto arguments = std::make_shared<FindArguments>();
   command->add_option("CAPTURE", arguments->capture, "The capture")->required();
   command->add_option("PATTERN", arguments->pattern, "Text with C escapes: \"OK\\r\"")->required();

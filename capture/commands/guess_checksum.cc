@@ -101,7 +101,7 @@ int Run(const GuessArguments& arguments) {
 
 void AddGuessChecksum(CLI::App& app, Outcome& outcome) {
   CLI::App* command = app.add_subcommand(
-      "guess-checksum", "Tries which checksum fits the frames of a capture; status 1 if none.");
+      "guess-checksum", "Tries which checksum fits the frames of a capture; status 1 if none");
   auto arguments = std::make_shared<GuessArguments>();
   command->add_option("INPUT", arguments->input, "A capture; with --hex a file, or -");
   command->add_flag("--hex", arguments->hex, "INPUT holds a frame a line, in hexadecimal");

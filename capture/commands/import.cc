@@ -1,5 +1,8 @@
 // bytewitness import: a capture from what another program wrote.
 #include <CLI/CLI.hpp>
+#include <cerrno>
+#include <cstdio>
+#include <cstring>
 #include <fstream>
 #include <iostream>
 
@@ -63,9 +66,12 @@ int Run(const ImportOptions& options) {
           Status(Code::kNotFound, options.input + ": cannot be opened; is the name right?"));
     in = &file;
   }
+  if (Status s = RefuseExisting(options.output, options.replace); !s.ok()) return fail(s);
+  // The capture before is replaced only by a whole one.
+  const std::string making = options.replace ? options.output + ".making" : options.output;
   WriterOptions writing;
   writing.replace = options.replace;
-  auto writer = CaptureWriter::Create(options.output, *info, writing);
+  auto writer = CaptureWriter::Create(making, *info, writing);
   if (!writer.ok()) return fail(writer.status());
   Instant last;
   Status status = ImportJsonLines(*in, [&](const Event& event) {
@@ -74,15 +80,19 @@ int Run(const ImportOptions& options) {
     return appended.ok() ? (*writer)->Tick(event.at) : appended;
   });
   if (!status.ok()) {
-    status = status.code() == Code::kInvalidArgument ? status.In(options.input) : status;
+    status = status.code() == Code::kInvalidArgument
+                 ? status.In(options.input == "-" ? "standard input" : options.input)
+                 : status;
     (*writer)->Close(last).Ignore();
-    std::remove(options.output.c_str());
+    std::remove(making.c_str());
     return fail(status);
   }
   status = (*writer)->Close(last);
   if (!status.ok()) return fail(status);
-  std::fprintf(stderr, "%s: %llu events, %s\n", SafeName(options.output).c_str(),
-               static_cast<unsigned long long>((*writer)->events()),
+  if (making != options.output && std::rename(making.c_str(), options.output.c_str()) != 0)
+    return fail(Status(Code::kIo, options.output + ": " + std::strerror(errno)));
+  std::fprintf(stderr, "%s: %s, %s\n", SafeName(options.output).c_str(),
+               Counted((*writer)->events(), "event").c_str(),
                FormatSize((*writer)->payload_bytes()).c_str());
   return kExitDone;
 }
@@ -90,7 +100,7 @@ int Run(const ImportOptions& options) {
 }  // namespace
 
 void AddImport(CLI::App& app, Outcome& outcome) {
-  CLI::App* command = app.add_subcommand("import", "Makes a capture from another form.");
+  CLI::App* command = app.add_subcommand("import", "Makes a capture from another form");
   auto options = std::make_shared<ImportOptions>();
   command->add_option("INPUT", options->input, "What to read; - for standard input")->required();
   command->add_option("--from", options->from, "jsonl: one JSON object a line")
@@ -102,7 +112,7 @@ void AddImport(CLI::App& app, Outcome& outcome) {
   command->add_option("--format", options->format, "The line's character format")
       ->capture_default_str();
   command->add_option("--late", options->late, "Stamps may be late by up to this: 16ms");
-  command->add_flag("--replace", options->replace, "Overwrite an existing capture");
+  command->add_flag("--replace", options->replace, "Replace an existing capture file");
   command->footer(
       "Example:\n"
       "  echo '{\"at_ns\": 1500000, \"side\": \"module\", \"text\": \"OK\\r\\n\"}' |\n"

@@ -12,13 +12,13 @@ namespace {
 int Run(const std::string& file, const std::string& out) {
   const auto report = MendFile(file, out);
   if (!report.ok()) return Fail("bytewitness mend", report.status());
-  std::string line = SafeName(out) + ": " + std::to_string(report->events) + " events kept, ";
+  std::string line = SafeName(out) + ": " + Counted(report->events, "event") + " kept, ";
   if (report->gaps == 0) {
     line += "nothing was missing";
   } else {
-    line += std::to_string(report->gaps) + (report->gaps == 1 ? " gap" : " gaps") + " marked";
+    line += Counted(report->gaps, "gap") + " marked";
     if (report->events_lost > 0) {
-      line += ", " + std::to_string(report->events_lost) + " events lost";
+      line += ", " + Counted(report->events_lost, "event") + " lost";
     }
   }
   std::puts(line.c_str());

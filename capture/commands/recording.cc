@@ -87,6 +87,10 @@ class Recording {
     const Result<std::uint64_t> keep = ParseSize(options_.keep_free);
     if (!keep.ok()) return keep.status().In("--keep-free");
     keep_free_ = *keep;
+    out_ = options_.out.empty() ? FreeCaptureName("record") : options_.out;
+    // Where files are split, the first has a number in its name.
+    if (!rule.any())
+      if (Status s = RefuseExisting(out_, options_.replace); !s.ok()) return s;
     if (Status s = OpenPorts(); !s.ok()) return s;
     driver_ = Driver::Create(clock_);
     // From here on Ctrl-C closes the file instead of leaving it cut off.
@@ -97,7 +101,6 @@ class Recording {
     writer_options.durability = options_.durability == "strict"    ? Durability::kStrict
                                 : options_.durability == "relaxed" ? Durability::kRelaxed
                                                                    : Durability::kNormal;
-    out_ = options_.out.empty() ? FreeCaptureName("record") : options_.out;
     Result<std::unique_ptr<CaptureSeries>> series =
         CaptureSeries::Create(out_, rule, writer_options, [this] { return Describe(); });
     if (!series.ok()) return series.status();
@@ -379,9 +382,8 @@ class Recording {
     screen_.Progress("");
     std::string into = SafeName(series_->path());
     if (series_->files() > 1) into = std::to_string(series_->files()) + " files, the last " + into;
-    screen_.Talk("recorded " + FormatDuration(length) + ", " + std::to_string(events_) +
-                 " events, " + FormatSize(from_host_ + from_module_ + from_unknown_) + " into " +
-                 into);
+    screen_.Talk("recorded " + FormatDuration(length) + ", " + Counted(events_, "event") + ", " +
+                 FormatSize(from_host_ + from_module_ + from_unknown_) + " into " + into);
     if (program_) program_->Close().Ignore();
     Status closed;
     for (TappedPort& tapped : ports_)

@@ -7,6 +7,7 @@
 #include "capture/base/text.h"
 #include "capture/commands/capture_input.h"
 #include "capture/commands/commands.h"
+#include "capture/commands/leftover.h"
 #include "capture/commands/screen.h"
 #include "capture/show/redact/redact.h"
 
@@ -16,6 +17,8 @@ namespace {
 namespace fs = std::filesystem;
 
 constexpr const char* kProgram = "bytewitness redact";
+
+constexpr std::size_t kMostShown = 40;
 
 struct RedactArguments {
   std::string input, output;
@@ -65,7 +68,14 @@ void PrintText(const RedactArguments& arguments, const RedactReport& report) {
                      Number(report.secrets.size(), "secret", "secrets") + " replaced, " +
                      Number(report.bytes, "byte", "bytes") + "; length and times are as they were";
   std::puts(line.c_str());
+  std::size_t shown = 0;
   for (const auto& secret : report.secrets) {
+    if (++shown > kMostShown) {
+      line = "    and " + std::to_string(report.secrets.size() - kMostShown) +
+             " more; --json lists them all";
+      std::puts(line.c_str());
+      break;
+    }
     line = "    " + SafeText(secret.stand_in.substr(0, 24)) +
            (secret.stand_in.size() > 24 ? "..." : "");
     line.resize(std::max<std::size_t>(line.size(), 18), ' ');
@@ -122,6 +132,7 @@ int Run(const RedactArguments& arguments) {
   Screen screen;
   options.progress = [&](const std::string& words) { screen.Progress(words); };
   const std::string making = arguments.output + ".making";
+  const Leftover leftover(making);
   const auto report = Make(arguments, options, making);
   screen.Progress("");
   std::error_code error;
@@ -141,7 +152,7 @@ int Run(const RedactArguments& arguments) {
 
 void AddRedact(CLI::App& app, Outcome& outcome) {
   CLI::App* command = app.add_subcommand(
-      "redact", "Writes a capture in which secrets are replaced, with length and times kept.");
+      "redact", "Writes a capture in which secrets are replaced, with length and times kept");
   auto arguments = std::make_shared<RedactArguments>();
   command->add_option("FILE", arguments->input, "The capture; it is only read")->required();
   command->add_option("-o,--out", arguments->output, "The new capture")->required();

@@ -1,10 +1,11 @@
 #include "capture/commands/screen.h"
 
-#include <sys/ioctl.h>
 #include <unistd.h>
 
 #include <cstdio>
-#include <cstdlib>
+
+#include "capture/commands/command.h"
+#include "capture/commands/terminal_columns.h"
 
 namespace witness {
 namespace {
@@ -12,9 +13,8 @@ namespace {
 // Cuts to what the terminal's width shows, so that a progress line never wraps. Counts a UTF-8
 // letter as one column.
 std::string Cut(const std::string& text) {
-  winsize size = {};
-  const std::size_t width =
-      ioctl(2, TIOCGWINSZ, &size) == 0 && size.ws_col > 1 ? size.ws_col - 1u : 79u;
+  const std::size_t columns_there = TerminalColumns(STDERR_FILENO);
+  const std::size_t width = columns_there > 1 ? columns_there - 1 : 79;
   std::size_t columns = 0;
   for (std::size_t i = 0; i < text.size(); ++i) {
     if ((static_cast<unsigned char>(text[i]) & 0xC0) == 0x80) continue;
@@ -27,8 +27,7 @@ std::string Cut(const std::string& text) {
 
 Screen::Screen()
     : out_is_terminal_(isatty(1) != 0), talk_is_terminal_(isatty(2) != 0), colour_(false) {
-  const char* no_colour = std::getenv("NO_COLOR");
-  colour_ = out_is_terminal_ && (no_colour == nullptr || *no_colour == '\0');
+  colour_ = ColorsWanted();
 }
 
 Screen::~Screen() { Clear(); }

@@ -71,7 +71,7 @@ int Run(const ShowOptions& options) {
 
 void AddShow(CLI::App& app, Outcome& outcome) {
   CLI::App* command = app.add_subcommand(
-      "show", "Prints the conversation: times, sides, line endings made visible, silences.");
+      "show", "Prints the conversation: times, sides, line endings made visible, silences");
   auto options = std::make_shared<ShowOptions>();
   command->add_option("CAPTURE", options->capture, "The capture to show")->required();
   command->add_flag("--hex", options->hex, "Every byte in hexadecimal too");

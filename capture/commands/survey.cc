@@ -87,10 +87,9 @@ int Run(const SurveyOptions& options) {
   // The profile stands beside its capture: survey.witness, survey.profile.
   const std::string profile_path =
       std::filesystem::path(capture).replace_extension(".profile").string();
-  if (!options.replace && std::filesystem::exists(profile_path))
-    return Fail("bytewitness survey",
-                Status(Code::kInvalidArgument,
-                       profile_path + ": exists already; choose another name or --replace"));
+  for (const std::string& path : {capture, profile_path})
+    if (Status s = RefuseExisting(path, options.replace); !s.ok())
+      return Fail("bytewitness survey", s);
   auto session = Session::Open(options.port, plan->line, options.line.open, Origin::kSurvey,
                                capture, options.replace);
   if (!session.ok()) return Fail("bytewitness survey", session.status());
@@ -119,7 +118,7 @@ int Run(const SurveyOptions& options) {
   screen.Progress("");
   for (const std::string& line : Summary(profile)) screen.Data(line);
   const Status written = WriteText(profile_path, WriteProfile(profile));
-  screen.Talk("recorded: " + std::to_string(recorder.events()) + " events in " + SafeName(capture) +
+  screen.Talk("recorded: " + Counted(recorder.events(), "event") + " in " + SafeName(capture) +
               "; profile in " + SafeName(profile_path));
   screen.Talk("next: bytewitness advise " + SafeName(profile_path));
   if (!closed.ok()) {

@@ -49,13 +49,14 @@ class Talk {
     if (!keyboard_)
       return Status(Code::kInvalidArgument,
                     "talk needs a terminal to type at; use `bytewitness ask` in scripts");
+    out_ = options_.out.empty() ? FreeCaptureName("talk") : options_.out;
+    if (Status s = RefuseExisting(out_, options_.replace); !s.ok()) return s;
     Result<OpenedPort> opened = OpenAndSet(options_.port, *settings, options_.line.open);
     if (!opened.ok()) return opened.status();
     port_ = std::move(*opened);
     driver_ = Driver::Create(clock_);
     // From here on Ctrl-C closes the file instead of leaving it cut off.
     driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
-    out_ = options_.out.empty() ? FreeCaptureName("talk") : options_.out;
     WriterOptions writer_options;
     writer_options.replace = options_.replace;
     Result<std::unique_ptr<CaptureWriter>> writer = CaptureWriter::Create(
@@ -139,8 +140,7 @@ class Talk {
     screen_.Progress("");
     const Status written = recorder_->Close();
     keyboard_.reset();
-    screen_.Talk("recorded: " + std::to_string(recorder_->events()) + " events in " +
-                 SafeName(out_));
+    screen_.Talk("recorded: " + Counted(recorder_->events(), "event") + " in " + SafeName(out_));
     const Status closed = port_.port->Close();
     if (!written.ok()) return Fail("bytewitness talk", written);
     if (!loop.ok()) return Fail("bytewitness talk", loop);

@@ -1,10 +1,12 @@
-// A folder for files that nobody is to keep: gone with the object.
+// A folder for files that nobody is to keep: gone with the object, and if the person ends the
+// program. Files in it are named "0", "1" and so on (leftover.h).
 #pragma once
 
 #include <memory>
 #include <string>
 
 #include "capture/base/result.h"
+#include "capture/commands/leftover.h"
 
 namespace witness {
 
@@ -18,8 +20,9 @@ class TemporaryFolder {
   const std::string& path() const { return path_; }
 
  private:
-  explicit TemporaryFolder(std::string path) : path_(std::move(path)) {}
+  explicit TemporaryFolder(std::string path) : path_(std::move(path)), leftover_(path_) {}
   std::string path_;
+  Leftover leftover_;
 };
 
 }  // namespace witness

@@ -19,14 +19,10 @@ const char* StateOf(const Verification& v) {
   return v.ending.damaged ? "damaged" : "cut off";
 }
 
-std::string Count(std::uint64_t n, const char* what) {
-  return std::to_string(n) + " " + what + (n == 1 ? "" : "s");
-}
-
 void PrintText(const std::string& path, const Verification& v) {
   std::string line = SafeName(path) + ": " + StateOf(v);
   if (!v.sound() && !v.ending.damaged) line += " after " + FormatInstant(v.ending.end) + " s";
-  line += "; " + Count(v.ending.events - v.gaps, "event") + ", " + FormatSize(v.ending.bytes) +
+  line += "; " + Counted(v.ending.events - v.gaps, "event") + ", " + FormatSize(v.ending.bytes) +
           " over " + FormatDuration(v.ending.end - Instant());
   std::puts(line.c_str());
   for (const DamagedPlace& place : v.damage) {
@@ -35,11 +31,11 @@ void PrintText(const std::string& path, const Verification& v) {
     std::puts(line.c_str());
   }
   if (v.more_damage > 0) {
-    std::puts(("    and " + Count(v.more_damage, "further place")).c_str());
+    std::puts(("    and " + Counted(v.more_damage, "further place")).c_str());
   }
   if (v.gaps > 0) {
-    line = "    " + Count(v.gaps, "gap");
-    if (v.events_lost > 0) line += ", " + Count(v.events_lost, "event") + " lost";
+    line = "    " + Counted(v.gaps, "gap");
+    if (v.events_lost > 0) line += ", " + Counted(v.events_lost, "event") + " lost";
     std::puts(line.c_str());
   }
   if (!v.sound()) {

@@ -24,8 +24,7 @@ void ForLines(ByteView bytes, const Each& each) {
   while (at < bytes.size()) {
     const std::size_t start = bytes.find_first_not_of("\r\n", at);
     if (start == ByteView::npos) return;
-    std::size_t end = bytes.find_first_of("\r\n", start);
-    if (end == ByteView::npos) end = bytes.size();
+    const std::size_t end = std::min(FindLineEnd(bytes, start), bytes.size());
     std::size_t stop = std::min(end + 1, bytes.size());
     if (stop < bytes.size() && bytes[end] == '\r' && bytes[stop] == '\n') ++stop;
     each(bytes.substr(start, stop - start));

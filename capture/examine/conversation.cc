@@ -7,7 +7,7 @@ namespace witness {
 Status StreamConversation(CaptureReader& reader, const SegmenterOptions& options,
                           const ConversationHandlers& handlers, Conventions* conventions) {
   ExchangeBuilder exchanges(handlers.on_exchange, handlers.on_loose);
-  Segmenter segmenter(options, [&](const Segment& segment) {
+  Segmenter segmenter(options, [&](Segment& segment) {
     if (handlers.on_segment) handlers.on_segment(segment);
     exchanges.Take(segment);
   });

@@ -7,6 +7,8 @@ namespace witness {
 namespace {
 
 constexpr std::size_t kMostOpen = 64;
+constexpr std::size_t kMostOpenBytes = 2u << 20;  // of commands that wait
+constexpr std::size_t kMostKept = 64u << 10;      // a larger buffer is not kept for the next
 
 void NotePauses(const Segment& reply, Exchange& exchange) {
   for (std::size_t i = 1; i < reply.pieces.size(); ++i)
@@ -21,13 +23,28 @@ ExchangeBuilder::ExchangeBuilder(OnExchange on_exchange, OnLoose on_loose)
 
 void ExchangeBuilder::GiveFront() {
   if (on_exchange_) on_exchange_(open_.front());
-  if (spare_.size() < kMostOpen) spare_.push_back(std::move(open_.front()));
+  open_bytes_ -= open_.front().command.bytes.size();
+  if (spare_.size() < kMostOpen && open_.front().command.bytes.size() <= kMostKept)
+    spare_.push_back(std::move(open_.front()));
   open_.pop_front();
 }
 
-void ExchangeBuilder::Take(const Segment& segment) {
+Segment& ExchangeBuilder::Add(std::vector<Segment>& list, Segment& segment) {
+  if (spare_segments_.empty()) {
+    list.emplace_back();
+  } else {
+    list.push_back(std::move(spare_segments_.back()));
+    spare_segments_.pop_back();
+  }
+  std::swap(list.back(), segment);
+  return list.back();
+}
+
+void ExchangeBuilder::Take(Segment& segment) {
   if (segment.kind == SegmentKind::kCommand) {
-    if (open_.size() >= kMostOpen) GiveFront();
+    while (open_.size() >= kMostOpen || (open_bytes_ > kMostOpenBytes && !open_.empty()))
+      GiveFront();
+    open_bytes_ += segment.bytes.size();
     if (spare_.empty()) {
       open_.emplace_back();
     } else {
@@ -35,12 +52,16 @@ void ExchangeBuilder::Take(const Segment& segment) {
       spare_.pop_back();
       Exchange& again = open_.back();
       again.echo.reset();
-      again.replies.clear();
-      again.unsolicited.clear();
+      for (std::vector<Segment>* list : {&again.replies, &again.unsolicited}) {
+        for (Segment& used : *list)
+          if (spare_segments_.size() < kMostOpen && used.bytes.capacity() <= kMostKept)
+            spare_segments_.push_back(std::move(used));
+        list->clear();
+      }
       again.turnaround.reset();
       again.longest_pause = Duration::Zero();
     }
-    open_.back().command = segment;
+    std::swap(open_.back().command, segment);
     return;
   }
   Exchange* exchange = nullptr;
@@ -59,11 +80,14 @@ void ExchangeBuilder::Take(const Segment& segment) {
     case SegmentKind::kReply:
       if (exchange->replies.empty()) exchange->turnaround = segment.from - exchange->command.to;
       NotePauses(segment, *exchange);
-      exchange->replies.push_back(segment);
-      while (open_.front().command.turn < segment.turn) GiveFront();
+      {
+        const std::uint64_t turn = segment.turn;
+        Add(exchange->replies, segment);
+        while (open_.front().command.turn < turn) GiveFront();
+      }
       break;
     default:
-      exchange->unsolicited.push_back(segment);
+      Add(exchange->unsolicited, segment);
       break;
   }
 }

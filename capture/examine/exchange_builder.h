@@ -14,20 +14,24 @@ class ExchangeBuilder {
   using OnExchange = std::function<void(const Exchange& exchange)>;
   using OnLoose = std::function<void(const Segment& segment)>;
 
-  // Either may be empty. An exchange comes once a later command was answered, 64 others wait, or
-  // Finish() is called; always in the order of the commands.
+  // Either may be empty. An exchange comes once a later command was answered, 64 others or 2 MiB of
+  // commands wait, or Finish() is called; always in the order of the commands.
   ExchangeBuilder(OnExchange on_exchange, OnLoose on_loose);
 
-  void Take(const Segment& segment);
+  // The segment's buffers are taken, and others given back: it holds nothing of use behind it.
+  void Take(Segment& segment);
   void Finish();
 
  private:
   void GiveFront();
+  Segment& Add(std::vector<Segment>& list, Segment& segment);
 
   OnExchange on_exchange_;
   OnLoose on_loose_;
   std::deque<Exchange> open_;
   std::vector<Exchange> spare_;  // given out: their strings are used again
+  std::vector<Segment> spare_segments_;
+  std::size_t open_bytes_ = 0;  // of the commands in open_
 };
 
 }  // namespace witness

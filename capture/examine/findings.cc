@@ -13,11 +13,22 @@ namespace {
 constexpr std::size_t kMostEvidence = 3;
 constexpr std::size_t kShownBytes = 80;
 constexpr std::size_t kKeptAnswers = 512;
+constexpr std::size_t kLongestKept = 4096;         // of those, and of their commands
+constexpr std::uint64_t kCountedBytes = 1u << 20;  // enough to guess a rate from
 
 std::string Shown(ByteView bytes) {
   if (bytes.size() <= kShownBytes) return SafeTextWithEnding(bytes);
   return SafeText(bytes.substr(0, kShownBytes)) + "... (" + std::to_string(bytes.size()) +
          " bytes)";
+}
+
+// Whether there is a CR without its LF before more, or an ending twice at the end: what a value
+// with a CR of its own shows as.
+bool HasLooseReturn(ByteView bytes) {
+  if (bytes.ends_with("\r\n\r\n")) return true;
+  for (std::size_t at = 0; (at = bytes.find('\r', at)) != ByteView::npos; ++at)
+    if (at + 1 < bytes.size() && bytes[at + 1] != '\n') return true;
+  return false;
 }
 
 }  // namespace
@@ -29,19 +40,27 @@ FindingCollector::FindingCollector(const CaptureInfo& info, std::size_t buffer_s
       secrets_([this](const Segment& segment, const Secret& secret) { Take(segment, secret); }) {}
 
 Finding* FindingCollector::FindingOf(const char* name) {
+  // Names are literals: nearly always the same pointer means the same name.
+  for (const auto& [known, finding] : lately_)
+    if (known == name) return finding;
   auto at = found_.find(std::string_view(name));
   if (at == found_.end()) {
     at = found_.emplace(name, Finding{}).first;
     at->second.name = name;
   }
+  lately_.emplace_back(name, &at->second);
   return &at->second;
 }
 
 Finding& FindingCollector::Note(const char* name, const Segment& segment) {
+  return Note(name, segment.index, segment.from, segment.bytes);
+}
+
+Finding& FindingCollector::Note(const char* name, std::uint64_t index, Instant at, ByteView bytes) {
   Finding& finding = *FindingOf(name);
   ++finding.count;
   if (finding.evidence.size() < kMostEvidence)
-    finding.evidence.push_back({segment.index, segment.from, Shown(segment.bytes)});
+    finding.evidence.push_back({index, at, Shown(bytes)});
   return finding;
 }
 
@@ -79,19 +98,18 @@ void FindingCollector::Take(const Segment& segment, const Secret& secret) {
 
 void FindingCollector::Take(const Segment& s) {
   secrets_.Take(s);
-  const auto text = [](ByteView bytes) {
-    return static_cast<std::uint64_t>(std::count_if(bytes.begin(), bytes.end(), IsTextByte));
-  };
+  const std::uint64_t text = CountText(s.bytes);
+  const bool all_text = text == s.bytes.size();
   bad_bytes_ += s.bad_bytes;
   if (s.side == Side::kHost) {
     host_bytes_ += s.bytes.size();
-    host_text_ += text(s.bytes);
+    host_text_ += text;
   } else if (!s.bytes.empty()) {
-    const std::uint64_t n = text(s.bytes);
+    if (module_bytes_ < kCountedBytes)
+      for (const char c : s.bytes) ++module_counts_[static_cast<unsigned char>(c)];
     module_bytes_ += s.bytes.size();
-    module_text_ += n;
-    for (const char c : s.bytes) ++module_counts_[static_cast<unsigned char>(c)];
-    if (n * 10 < s.bytes.size() * 8 && s.protocol.empty()) {
+    module_text_ += text;
+    if (text * 10 < s.bytes.size() * 8 && s.protocol.empty()) {
       rubbish_ = true;
       Note("not-text", s);
     }
@@ -99,14 +117,18 @@ void FindingCollector::Take(const Segment& s) {
   if (s.kind == SegmentKind::kCommand) {
     if (last_reply_turn_ != 0 && s.from < last_reply_end_ && s.turn > last_reply_turn_)
       Note("command-before-reply-ended", s);
-    recent_commands_[recent_++ % 8] = s;
+    Recent& recent = recent_commands_[recent_++ % kRecent];
+    recent.turn = s.turn;
+    recent.index = s.index;
+    recent.from = s.from;
+    recent.bytes.assign(s.bytes, 0, kShownBytes + 1);
   }
   if (s.kind == SegmentKind::kReply) {
     last_reply_end_ = s.to;
     last_reply_turn_ = s.turn;
-    for (const Segment& command : recent_commands_)
+    for (const Recent& command : recent_commands_)
       if (command.turn > s.turn && command.from < s.to && command.from > s.from)
-        Note("command-before-reply-ended", command);
+        Note("command-before-reply-ended", command.index, command.from, command.bytes);
     for (std::size_t i = 1; i < s.pieces.size(); ++i) {
       const Duration pause =
           IdleBefore(s.pieces[i - 1].at, s.pieces[i].at, s.pieces[i].size, character_time_);
@@ -120,9 +142,9 @@ void FindingCollector::Take(const Segment& s) {
     if (s.bytes.size() > buffer_size_) Note("more-than-the-buffer", s);
   }
   // Who says what a host says, and who what a module says.
-  if (s.kind != SegmentKind::kEcho && IsText(s.bytes)) {
+  if (s.kind != SegmentKind::kEcho && all_text && !s.bytes.empty()) {
     const bool code = v250::IsFinalResultCode(LastLine(s.bytes));
-    const bool command = v250::Describe(s.bytes, /*from_host=*/true).starts_with("V.250");
+    const bool command = s.side == Side::kModule && v250::IsCommandLine(s.bytes);
     if (s.side == Side::kHost && code) {
       ++codes_of_host_;
       Note("sides-swapped", s);
@@ -140,24 +162,26 @@ void FindingCollector::CarriageReturnInValue(const Exchange& exchange) {
   const ByteView command = exchange.command.bytes;
   const std::size_t ending_size = EndingOf(command, ending);
   for (const Segment& reply : exchange.replies) {
-    if (reply.bytes.find("\r") == Bytes::npos) continue;
+    if (values_.empty() || !HasLooseReturn(reply.bytes)) continue;
     for (const Bytes& value : values_) {
       const std::size_t at = reply.bytes.find(value);
       if (at == Bytes::npos) continue;
       const ByteView behind = ByteView(reply.bytes).substr(at + value.size());
       // The value comes back with a CR of its own: CR CR LF, or CR before the end of a reply that
       // goes on behind it, or before a word.
-      const bool doubled = behind.substr(0, 3) == "\r\r\n" || behind.substr(0, 4) == "\r\n\r\n";
+      const bool doubled = behind.substr(0, 3) == "\r\r\n";
+      const bool twice = behind.substr(0, 4) == "\r\n\r\n" && Stripped(behind).empty();
       const bool before_text =
           behind.size() > 1 && behind[0] == '\r' && behind[1] != '\n' && behind[1] != '\r';
-      if (before_text || (doubled && Stripped(behind).empty())) Note("cr-in-value", reply);
+      if (before_text || doubled || twice) Note("cr-in-value", reply);
     }
   }
   const std::size_t equals = command.find('=');
   if (ending_size > 0 && (ending == LineEnding::kCr || ending == LineEnding::kCrLf) &&
       equals != ByteView::npos && equals + 2 < command.size() - ending_size) {
     const ByteView value = command.substr(equals + 1, command.size() - ending_size - equals - 1);
-    if (std::find(values_.begin(), values_.end(), value) == values_.end()) {
+    if (value.size() <= kLongestKept &&
+        std::find(values_.begin(), values_.end(), value) == values_.end()) {
       values_.emplace_back(value);
       if (values_.size() > 8) values_.erase(values_.begin());
     }
@@ -173,8 +197,7 @@ void FindingCollector::CommandRules(const Exchange& exchange) {
     ++given_back_;
     Note("only-echo", exchange.command);
   }
-  if (data_mode_ &&
-      v250::Describe(exchange.command.bytes, /*from_host=*/true).starts_with("V.250")) {
+  if (data_mode_ && v250::IsCommandLine(exchange.command.bytes)) {
     bool result = false;
     for (const Segment& reply : exchange.replies)
       result = result || v250::IsFinalResultCode(LastLine(reply.bytes));
@@ -201,7 +224,8 @@ void FindingCollector::ReplyRules(const Exchange& exchange) {
   const Bytes& all = exchange.replies.size() > 1 ? joined : last.bytes;
   const auto before = answers_.find(exchange.command.bytes);
   if (before == answers_.end()) {
-    if (answers_.size() < kKeptAnswers && all.size() <= 4096)
+    if (answers_.size() < kKeptAnswers && all.size() <= kLongestKept &&
+        exchange.command.bytes.size() <= kLongestKept)
       answers_.emplace(exchange.command.bytes, all);
   } else if (all.size() > 1 && all.size() < before->second.size() &&
              ByteView(before->second).substr(0, all.size()) == all &&

@@ -6,6 +6,7 @@
 #include <map>
 #include <string>
 #include <unordered_map>
+#include <utility>
 #include <vector>
 
 #include "capture/examine/examination.h"
@@ -29,6 +30,7 @@ class FindingCollector {
   void Take(const Segment& segment, const Secret& secret);
   Finding* FindingOf(const char* name);
   Finding& Note(const char* name, const Segment& segment);
+  Finding& Note(const char* name, std::uint64_t index, Instant at, ByteView bytes);
   void CommandRules(const Exchange& exchange);
   void ReplyRules(const Exchange& exchange);
   void CarriageReturnInValue(const Exchange& exchange);
@@ -40,6 +42,7 @@ class FindingCollector {
   std::size_t buffer_size_;
   Duration character_time_;
   std::map<std::string, Finding, std::less<>> found_;
+  std::vector<std::pair<const char*, Finding*>> lately_;  // into found_; empty from Finish() on
   SecretFinder secrets_;
   std::array<std::uint64_t, kSecretKinds> secret_counts_ = {};
   Bytes hidden_;  // the last segment with a secret, without it
@@ -59,7 +62,13 @@ class FindingCollector {
   std::uint64_t last_turn_ = 0;
   Instant last_reply_end_;
   std::uint64_t last_reply_turn_ = 0;
-  Segment recent_commands_[8];  // a ring: their strings are used again
+  struct Recent {
+    std::uint64_t turn = 0, index = 0;
+    Instant from;
+    Bytes bytes;  // the beginning
+  };
+  static constexpr std::size_t kRecent = 8;
+  std::array<Recent, kRecent> recent_commands_;  // a ring: their strings are used again
   std::size_t recent_ = 0;
   std::unordered_map<Bytes, Bytes> answers_;  // of commands, to tell half ones; bounded
 };

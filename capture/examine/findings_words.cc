@@ -147,6 +147,7 @@ void FindingCollector::SetWords(const Examination& so_far) {
 }
 
 std::vector<Finding> FindingCollector::Finish(const Examination& so_far) {
+  lately_.clear();
   RateRules();
   SetWords(so_far);
   std::vector<Finding> out;

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <utility>
 
+#include "capture/base/text.h"
 #include "capture/examine/protocols/hdlc.h"
 #include "capture/examine/protocols/modbus.h"
 #include "capture/examine/protocols/nmea.h"
@@ -68,8 +69,43 @@ Framing FramingTally::Best() const {
   return best;
 }
 
-FramingStage::FramingStage(const Conventions& conventions, const FrameRule* rule, Sink sink)
-    : conventions_(conventions), rule_(rule), sink_(std::move(sink)) {}
+FramingStage::FramingStage(const Conventions& conventions, const SegmenterOptions& options,
+                           Sink sink)
+    : conventions_(conventions),
+      rule_(options.framing ? &*options.framing : nullptr),
+      character_time_(options.character_time),
+      stamp_uncertainty_(options.stamp_uncertainty),
+      sink_(std::move(sink)) {}
+
+std::size_t FramingStage::SilenceInside(const Segment& segment) const {
+  const Duration least = modbus::FrameSilence(character_time_);
+  if (conventions_.framing != Framing::kModbusRtu || rule_ != nullptr || least == Duration::Zero())
+    return 0;
+  std::size_t at = 0;
+  for (std::size_t i = 1; i < segment.pieces.size(); ++i) {
+    const SegmentPiece& before = segment.pieces[i - 1];
+    const SegmentPiece& piece = segment.pieces[i];
+    at += before.size;
+    // A stamp that was late for the piece before makes the pause look shorter, never longer.
+    const Duration idle = IdleBefore(before.at, piece.at, piece.size, character_time_);
+    if (idle >= least + stamp_uncertainty_) return at;
+  }
+  return 0;
+}
+
+// A pause of more than t1.5 inside a frame: the standard has such a frame thrown away.
+void FramingStage::RemarkPause(Segment& segment) const {
+  const Duration most = modbus::CharacterPause(character_time_);
+  if (most == Duration::Zero()) return;
+  Duration longest;
+  for (std::size_t i = 1; i < segment.pieces.size(); ++i)
+    longest = std::max(longest, IdleBefore(segment.pieces[i - 1].at, segment.pieces[i].at,
+                                           segment.pieces[i].size, character_time_));
+  if (longest <= most + stamp_uncertainty_) return;
+  segment.protocol += ", with a pause of " + FormatDuration(longest) + " inside (at most " +
+                      FormatDuration(most) + ", t1.5)";
+  segment.sure = std::min(segment.sure, Sureness::kLikely);
+}
 
 std::size_t FramingStage::Next(ByteView bytes) const {
   return rule_ != nullptr ? FrameAt(*rule_, bytes) : FrameOf(conventions_.framing, bytes);
@@ -119,6 +155,7 @@ void FramingStage::Describe(Segment& s) {
       break;
     case Framing::kModbusRtu:
       s.protocol = modbus::DescribeRtu(s.bytes, role);
+      RemarkPause(s);
       break;
     case Framing::kModbusAscii:
       s.protocol = modbus::DescribeAscii(s.bytes, role);
@@ -149,9 +186,10 @@ void FramingStage::Take(Slot& slot) {
     std::size_t size = Next(bytes);
     const bool frame = size > 0;
     if (!frame) {
-      // Rubbish up to where a frame begins.
-      size = bytes.size();
-      for (std::size_t skip = 1; skip < std::min(bytes.size(), kMostRubbish); ++skip) {
+      // Rubbish up to where a frame begins, or to a silence that ends frames.
+      const std::size_t silence = SilenceInside(s);
+      size = silence > 0 ? silence : bytes.size();
+      for (std::size_t skip = 1; skip < std::min(size, kMostRubbish); ++skip) {
         if (Next(bytes.substr(skip)) == 0) continue;
         size = skip;
         break;

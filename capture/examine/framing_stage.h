@@ -5,6 +5,7 @@
 
 #include "capture/examine/conventions.h"
 #include "capture/examine/protocols/frame_rule.h"
+#include "capture/examine/segmenter.h"
 #include "capture/examine/slot.h"
 
 namespace witness {
@@ -31,18 +32,24 @@ class FramingTally {
 class FramingStage {
  public:
   using Sink = std::function<void(Segment& segment)>;
-  // Both must outlive the stage. `rule`, if not null, is used in place of the known protocols.
-  FramingStage(const Conventions& conventions, const FrameRule* rule, Sink sink);
+  // All must outlive the stage. `options.framing`, if there, is used in place of the known
+  // protocols.
+  FramingStage(const Conventions& conventions, const SegmenterOptions& options, Sink sink);
 
   void Take(Slot& slot);
 
  private:
   std::size_t Next(ByteView bytes) const;
+  // Where the line was silent for t3.5 (Modbus RTU) within `segment`, as far as stamps can tell;
+  // 0: nowhere.
+  std::size_t SilenceInside(const Segment& segment) const;
+  void RemarkPause(Segment& segment) const;
   void Describe(Segment& segment);
   void SetRole(Segment& segment);
 
   const Conventions& conventions_;
   const FrameRule* rule_;
+  Duration character_time_, stamp_uncertainty_;
   Sink sink_;
   Slot rest_;
   Bytes request_;            // the last one on a wire whose sides are not known

@@ -1,10 +1,62 @@
 #include "capture/examine/lines_of.h"
 
 #include <algorithm>
+#include <array>
+#include <cstdint>
+#include <cstring>
 
 namespace witness {
 
-bool IsText(ByteView bytes) { return std::all_of(bytes.begin(), bytes.end(), IsTextByte); }
+bool IsText(ByteView bytes) { return CountText(bytes) == bytes.size(); }
+
+namespace {
+
+constexpr std::uint64_t kHigh = 0x8080808080808080;
+
+// Whether all eight bytes of `word` are printable ASCII: none has its high bit set, none is 7F, and
+// none is below 20.
+bool AllPrintable(std::uint64_t word) {
+  const bool ascii = ((word | (word + 0x0101010101010101)) & kHigh) == 0;
+  return ascii && (((word | kHigh) - 0x2020202020202020) & kHigh) == kHigh;
+}
+
+constexpr std::array<std::uint8_t, 256> kText = [] {
+  std::array<std::uint8_t, 256> out{};
+  for (unsigned c = 0; c < 256; ++c) out[c] = IsTextByte(static_cast<char>(c)) ? 1 : 0;
+  return out;
+}();
+
+}  // namespace
+
+std::size_t CountText(ByteView bytes) {
+  std::size_t n = 0, at = 0;
+  while (at < bytes.size()) {
+    std::uint64_t word;
+    if (at + sizeof word <= bytes.size()) {
+      std::memcpy(&word, bytes.data() + at, sizeof word);
+      if (AllPrintable(word)) {
+        n += sizeof word;
+        at += sizeof word;
+        continue;
+      }
+    }
+    const std::size_t end = std::min(bytes.size(), at + sizeof word);
+    for (; at < end; ++at) n += kText[static_cast<unsigned char>(bytes[at])];
+  }
+  return n;
+}
+
+std::size_t FindLineEnd(ByteView bytes, std::size_t from) {
+  for (std::size_t at = from; at < bytes.size(); ++at)
+    if (IsLineEnd(bytes[at])) return at;
+  return ByteView::npos;
+}
+
+std::size_t FindLastLineEnd(ByteView bytes) {
+  for (std::size_t at = bytes.size(); at > 0; --at)
+    if (IsLineEnd(bytes[at - 1])) return at - 1;
+  return ByteView::npos;
+}
 
 ByteView Stripped(ByteView bytes) {
   while (!bytes.empty() && (bytes.back() == '\r' || bytes.back() == '\n')) bytes.remove_suffix(1);
@@ -14,7 +66,7 @@ ByteView Stripped(ByteView bytes) {
 
 ByteView LastLine(ByteView bytes) {
   bytes = Stripped(bytes);
-  const std::size_t at = bytes.find_last_of("\r\n");
+  const std::size_t at = FindLastLineEnd(bytes);
   return at == ByteView::npos ? bytes : bytes.substr(at + 1);
 }
 
@@ -22,7 +74,7 @@ ByteView LastLineWithEnding(ByteView bytes) {
   std::size_t end = bytes.size();
   while (end > 0 && (bytes[end - 1] == '\r' || bytes[end - 1] == '\n')) --end;
   if (end == 0) return {};
-  const std::size_t before = bytes.find_last_of("\r\n", end - 1);
+  const std::size_t before = FindLastLineEnd(bytes.substr(0, end));
   const std::size_t start = before == ByteView::npos ? 0 : before + 1;
   // Of a run of endings only the first belongs to it.
   std::size_t stop = end;

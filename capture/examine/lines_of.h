@@ -10,12 +10,18 @@ namespace witness {
 
 // Printable ASCII, CR, LF, TAB, backspace and the control characters that a person types into a
 // dialogue (ESC, Ctrl-Z, Ctrl-C).
-inline bool IsTextByte(char c) {
+constexpr bool IsTextByte(char c) {
   const auto b = static_cast<unsigned char>(c);
   if (b >= 0x20 && b < 0x7f) return true;
   return b == '\r' || b == '\n' || b == '\t' || b == '\b' || b == 0x1b || b == 0x1a || b == 0x03;
 }
 bool IsText(ByteView bytes);  // all of it; true for no bytes
+std::size_t CountText(ByteView bytes);
+
+inline bool IsLineEnd(char c) { return c == '\r' || c == '\n'; }
+// The first at `from` or behind it, the last; npos: none.
+std::size_t FindLineEnd(ByteView bytes, std::size_t from);
+std::size_t FindLastLineEnd(ByteView bytes);
 
 // Whether a character can stand in place of CR or LF behind a command or an answer: ';', '#', ETX.
 inline bool CanBeMark(char c) {

@@ -8,6 +8,7 @@
 namespace witness {
 namespace {
 
+constexpr std::size_t kMostAsked = 256;
 constexpr std::size_t kKeptText = 4096;  // of a command, to tell its echo
 // A person types on after this long; a program does not (common practice, no source).
 constexpr Duration kTypedPause = Duration::Seconds(2);
@@ -22,9 +23,9 @@ bool EndsText(char c, char mark) {
 }
 
 std::size_t EndOfTextLine(ByteView bytes, std::size_t from, char mark) {
-  const char ends[] = {'\r', '\n', kControlZ, mark != 0 ? mark : '\r'};
-  const std::size_t at = bytes.find_first_of(ByteView(ends, sizeof ends), from);
-  if (at == ByteView::npos) return bytes.size();
+  std::size_t at = from;
+  while (at < bytes.size() && !EndsText(bytes[at], mark)) ++at;
+  if (at == bytes.size()) return at;
   const bool pair = bytes[at] == '\r' && at + 1 < bytes.size() && bytes[at + 1] == '\n';
   return at + (pair ? 2 : 1);
 }
@@ -48,6 +49,10 @@ SegmentMachine::SegmentMachine(const Conventions& conventions, const SegmenterOp
   for (const Bytes& end : conventions.answer_ends)
     if (!end.empty() && end.back() != '\r' && end.back() != '\n') prompt_ends_ += end.back();
   if (conventions.answer_mark != 0) prompt_ends_ += conventions.answer_mark;
+  for (const char c : prompt_ends_ + "\r\n") ends_unit_[static_cast<unsigned char>(c)] = true;
+  begins_unasked_['R'] = true;  // RING
+  for (const Bytes& head : conventions.unasked_heads)
+    if (!head.empty()) begins_unasked_[static_cast<unsigned char>(head[0])] = true;
 }
 
 SegmentMachine::~SegmentMachine() = default;
@@ -305,6 +310,11 @@ void SegmentMachine::TakeBackReply(Asked& asked, Instant at) {
   asked.replied = false;
 }
 
+void SegmentMachine::ForgetFirst() {
+  spare_text_.swap(asked_.front().text);
+  asked_.pop_front();
+}
+
 void SegmentMachine::BeginCommand(const TapeItem& item, Duration idle) {
   const Duration usual = conventions_.usual_turnaround;
   const Duration patience = std::max(silence_, usual + usual / 2);
@@ -326,11 +336,13 @@ void SegmentMachine::BeginCommand(const TapeItem& item, Duration idle) {
       gave_up_at_ = front.last;
     }
     if (echo_ != nullptr && echo_turn_ == front.turn) SettleEcho();
-    asked_.pop_front();
+    ForgetFirst();
   }
-  if (asked_.size() > 256) asked_.pop_front();
+  if (asked_.size() > kMostAsked) ForgetFirst();
   Asked asked;
   asked.turn = ++turns_;
+  asked.text.swap(spare_text_);
+  asked.text.clear();
   asked_.push_back(std::move(asked));
   host_.open = NewSlot(SegmentKind::kCommand, Side::kHost);
   host_.open->segment.turn = turns_;

@@ -2,6 +2,7 @@
 // segmenter.h for what is promised.
 #pragma once
 
+#include <array>
 #include <deque>
 #include <functional>
 #include <memory>
@@ -78,12 +79,16 @@ class SegmentMachine {
   bool IsLastLine(ByteView unit) const;
   Asked* Answering();
   void DropSettled();
+  void ForgetFirst();  // of asked_
 
   const Conventions& conventions_;
   const SegmenterOptions& options_;
   Sink sink_;
   Duration silence_;
-  Bytes prompt_ends_;  // last bytes of what answers end with in place of a line
+  Bytes prompt_ends_;                     // last bytes of what answers end with in place of a line
+  std::array<bool, 256> ends_unit_ = {};  // CR, LF and those
+  std::array<bool, 256> begins_unasked_ = {};  // first bytes of lines that may be unasked
+  Bytes spare_text_;                           // of a command that is settled: used again
 
   std::deque<Slot*> queue_;
   std::vector<std::unique_ptr<Slot>> slots_;

@@ -26,11 +26,12 @@ void SegmentMachine::DropSettled() {
   while (asked_.size() > 1) {
     const Asked& front = asked_.front();
     if (!front.over && !(front.replied && !conventions_.ends_known())) break;
-    asked_.pop_front();
+    ForgetFirst();
   }
 }
 
 bool SegmentMachine::KnownUnasked(ByteView line) const {
+  if (line.empty() || !begins_unasked_[static_cast<unsigned char>(line[0])]) return false;
   if (line == "RING") return true;  // V.250 table 1: nobody asks for it
   if (conventions_.unasked_heads.empty()) return false;
   const Bytes sort = SortOf(line);
@@ -141,7 +142,7 @@ std::size_t SegmentMachine::TakeEcho(const Tape& tape, const TapeItem& item, std
     if (bytes[from] != asked->text[0] || (one_byte && !conventions_.echo &&
                                           (asked->complete || !conventions_.terminated_commands))) {
       if (conventions_.echo && asked->text[0] != '\r') {
-        const std::size_t end = std::min(bytes.find_first_of("\r\n", from + 2), bytes.size());
+        const std::size_t end = std::min(FindLineEnd(bytes, from + 2), bytes.size());
         if (KnownUnasked(bytes.substr(from, end - from))) return 0;  // the echo may still come
       }
       asked->echo = Asked::Echo::kNone;
@@ -196,7 +197,7 @@ void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
   }
   const bool silent = idle > silence_;
   if (conventions_.ends_known() && silent && asked_.size() > 1 && asked_.front().replied)
-    asked_.pop_front();  // its result code never came, and another command did
+    ForgetFirst();  // its result code never came, and another command did
   DropSettled();
   Asked* asked = Answering();
   if (asked == nullptr) {
@@ -268,8 +269,7 @@ void SegmentMachine::EndOfLine(std::size_t end) {
       slot->segment.turn = asked->turn;
     }
   }
-  const Bytes line(Stripped(ByteView(slot->segment.bytes).substr(slot->unit, end - slot->unit)));
-  if (KnownUnasked(line)) {
+  if (KnownUnasked(Stripped(ByteView(slot->segment.bytes).substr(slot->unit, end - slot->unit)))) {
     if (slot->unit > 0) {
       const SegmentKind before = slot->segment.kind;
       const bool answer_before = before == SegmentKind::kReply;
@@ -339,7 +339,13 @@ void SegmentMachine::ScanLines() {
       continue;
     }
     ++slot->scanned;
-    if (c == '\n') {
+    if (!ends_unit_[static_cast<unsigned char>(c)]) {
+      // Nothing ends before the next of those.
+      const Bytes& bytes = slot->segment.bytes;
+      while (slot->scanned < bytes.size() &&
+             !ends_unit_[static_cast<unsigned char>(bytes[slot->scanned])])
+        ++slot->scanned;
+    } else if (c == '\n') {
       EndOfLine(slot->scanned);
     } else if (c == '\r') {
       cr_waits_ = true;

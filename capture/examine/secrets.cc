@@ -17,7 +17,13 @@ constexpr std::size_t kShortestKnown = 4;  // a shorter value would be found eve
 
 bool IsDigit(char c) { return c >= '0' && c <= '9'; }
 bool IsLetter(char c) { return (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z'); }
-bool IsWord(char c) { return IsDigit(c) || IsLetter(c); }
+constexpr std::array<bool, 256> kWord = [] {
+  std::array<bool, 256> out{};
+  for (unsigned c = 0; c < 256; ++c)
+    out[c] = (c >= '0' && c <= '9') || (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z');
+  return out;
+}();
+bool IsWord(char c) { return kWord[static_cast<unsigned char>(c)]; }
 bool IsHex(char c) { return IsDigit(c) || (c >= 'A' && c <= 'F') || (c >= 'a' && c <= 'f'); }
 char Lower(char c) { return c >= 'A' && c <= 'Z' ? static_cast<char>(c + 32) : c; }
 
@@ -65,9 +71,21 @@ constexpr std::uint32_t LastThree(const char* name) {
          static_cast<std::uint32_t>(name[n - 2]) << 8 | static_cast<std::uint32_t>(name[n - 1]);
 }
 
+// Whether any of the names ends with these two letters.
+constexpr std::array<std::uint32_t, 32> kLastTwo = [] {
+  std::array<std::uint32_t, 32> out{};
+  for (const Name& name : kNames) {
+    const std::uint32_t last = LastThree(name.name);
+    out[last & 31] |= std::uint32_t{1} << ((last >> 8) & 31);
+  }
+  return out;
+}();
+
 const Name* FindName(ByteView word) {
   if (word.size() < 3 || word.size() > kLongestName) return nullptr;
   const std::size_t n = word.size();
+  const auto low = [&](std::size_t i) { return static_cast<unsigned char>(word[i]) & 31u; };
+  if ((kLastTwo[low(n - 1)] >> low(n - 2) & 1u) == 0) return nullptr;
   const auto last = static_cast<std::uint32_t>(Lower(word[n - 3])) << 16 |
                     static_cast<std::uint32_t>(Lower(word[n - 2])) << 8 |
                     static_cast<std::uint32_t>(Lower(word[n - 1]));

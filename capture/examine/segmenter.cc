@@ -49,8 +49,7 @@ class Segmenter::Impl {
   void Learn() {
     conventions_ = LearnConventions(tape_, options_);
     if (!conventions_.echo) order_.TurnOff();
-    stage_ = std::make_unique<FramingStage>(conventions_,
-                                            options_.framing ? &*options_.framing : nullptr,
+    stage_ = std::make_unique<FramingStage>(conventions_, options_,
                                             [this](Segment& segment) { Give(segment); });
     machine_ = std::make_unique<SegmentMachine>(conventions_, options_,
                                                 [this](Slot& slot) { stage_->Take(slot); });

@@ -36,8 +36,8 @@ struct SegmenterOptions {
 
 class Segmenter {
  public:
-  // The segment is valid during the call.
-  using Sink = std::function<void(const Segment& segment)>;
+  // The segment is valid during the call, and may be changed: its buffers may be taken.
+  using Sink = std::function<void(Segment& segment)>;
 
   Segmenter(const SegmenterOptions& options, Sink sink);
   ~Segmenter();

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cstdio>
+#include <utility>
 
 #include "capture/base/text.h"
 
@@ -158,6 +159,9 @@ std::string ExaminationText(const Examination& e) {
     out += "\n";
   }
   if (c.one_line_replies) out += "  each reply is one line\n";
+  for (const auto& [mark, what] :
+       {std::pair{c.command_mark, "commands"}, std::pair{c.answer_mark, "replies"}})
+    if (mark != 0) out += std::string("  ") + what + " end with " + SafeText(Bytes(1, mark)) + "\n";
   if (c.echo) out += "  the module echoes commands\n";
   if (!c.unasked_heads.empty()) {
     out += "  said unasked:";

@@ -114,7 +114,8 @@ class CaptureReaderImpl : public CaptureReader {
       in_gap_ = false;
       if (state_ == State::kGapBeforeBlock) BeginBlock();
       if (state_ == State::kInBlock) {
-        while (decoder_.Next(event)) {
+        // A block that ends before what is wanted begins need not be taken apart.
+        while (decoder_.last() >= options_.from && decoder_.Next(event)) {
           if (all_wanted_) return Outcome::kEvent;
           if (event.at < options_.from) continue;
           if (event.at < options_.to) return Give(event);

@@ -2,15 +2,13 @@
 
 #include <unistd.h>
 
-#include "capture/store/packer.h"
-
 namespace witness {
 namespace {
 
-Status Copy(CaptureReader& reader, Sink& sink, MendReport& report) {
+Status Copy(CaptureReader& reader, Sink& sink, const PackSettings& settings, MendReport& report) {
   CaptureInfo info = reader.info();
   info.origin = Origin::kMend;
-  auto packer = Packer::Create(sink, info, PackSettings::Everyday());
+  auto packer = Packer::Create(sink, info, settings);
   if (!packer.ok()) return packer.status();
   Event event;
   Event last;
@@ -42,9 +40,9 @@ Status Copy(CaptureReader& reader, Sink& sink, MendReport& report) {
 
 }  // namespace
 
-Result<MendReport> Mend(CaptureReader& source, Sink& target) {
+Result<MendReport> Mend(CaptureReader& source, Sink& target, const PackSettings& settings) {
   MendReport report;
-  if (const Status status = Copy(source, target, report); !status.ok()) return status;
+  if (const Status status = Copy(source, target, settings, report); !status.ok()) return status;
   return report;
 }
 

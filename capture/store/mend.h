@@ -7,6 +7,7 @@
 #include "capture/base/result.h"
 #include "capture/store/capture_info.h"
 #include "capture/store/capture_reader.h"
+#include "capture/store/packer.h"
 #include "capture/store/sink.h"
 
 namespace witness {
@@ -20,7 +21,8 @@ struct MendReport {
 
 // Writes all that `source`, a reader at its start, gives into `target`, which is left open and not
 // synced. Errors: of the reader (kIo) and of the sink.
-Result<MendReport> Mend(CaptureReader& source, Sink& target);
+Result<MendReport> Mend(CaptureReader& source, Sink& target,
+                        const PackSettings& settings = PackSettings::Everyday());
 
 // Writes all of `source` that can be proven intact into `target`, a new file, with a gap where
 // something is missing; `source` is only read. Errors as CaptureReader::Open; kInvalidArgument if

@@ -78,7 +78,7 @@ PackSettings PackSettings::Best() {
   PackSettings best;
   best.level = 19;
   best.window_log = kMaxWindowLog;
-  best.frame_bytes = std::size_t{16} << 20;
+  best.frame_bytes = std::size_t{32} << 20;
   return best;
 }
 

@@ -1,9 +1,6 @@
 // bytetrial merge: one report from the JSON reports of all shards of a plan.
-#include <unistd.h>
-
 #include <CLI/CLI.hpp>
 #include <cstdio>
-#include <cstdlib>
 #include <memory>
 
 #include "replay/commands/commands.h"
@@ -33,8 +30,7 @@ int Run(const MergeOptions& options) {
   }
   bytewitness::TrialReport merged;
   if (Status status = MergeReports(shards, merged); !status.ok()) return fail(status);
-  const bool colour = isatty(STDOUT_FILENO) != 0 && std::getenv("NO_COLOR") == nullptr;
-  const std::string text = TerminalReport(merged, colour);
+  const std::string text = TerminalReport(merged, witness::ColorsWanted());
   std::fwrite(text.data(), 1, text.size(), stdout);
   if (!options.json.empty())
     if (Status status = WriteTextFile(JsonReport(merged), options.json, true); !status.ok())
@@ -50,7 +46,7 @@ int Run(const MergeOptions& options) {
 void AddMerge(CLI::App& app, Outcome& outcome) {
   auto options = std::make_shared<MergeOptions>();
   CLI::App* command =
-      app.add_subcommand("merge", "Make one report from the JSON reports of all shards");
+      app.add_subcommand("merge", "Makes one report from the JSON reports of all shards");
   command->add_option("REPORT", options->reports, "Reports written by run --shard i/n --json")
       ->required();
   command->add_option("--junit", options->junit, "Write JUnit XML")->type_name("FILE");

@@ -61,7 +61,7 @@ int Run(const PartOptions& options) {
 void AddPart(CLI::App& app, Outcome& outcome) {
   auto options = std::make_shared<PartOptions>();
   CLI::App* command = app.add_subcommand(
-      "part", "Make a part from a capture or a survey's profile, to be edited by hand and played");
+      "part", "Makes a part from a capture or a survey's profile, to be edited by hand and played");
   command->add_option("FILE", options->capture, "Capture or profile, or a part to be varied")
       ->required();
   command->add_option("-o,--out", options->output, "Where to; without it standard output")

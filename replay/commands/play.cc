@@ -108,7 +108,8 @@ int Run(const PlayOptions& options) {
 
 void AddPlay(CLI::App& app, Outcome& outcome) {
   auto options = std::make_shared<PlayOptions>();
-  CLI::App* command = app.add_subcommand("play", "Play one side of a conversation, as a part says");
+  CLI::App* command =
+      app.add_subcommand("play", "Plays one side of a conversation, as a part says");
   command->add_option("PART", options->part, "Part as textproto (see proto/trial.proto)")
       ->required();
   auto* pty = command->add_flag("--pty", options->pty,

@@ -187,8 +187,7 @@ int Run(RunOptions& options) {
       if (interrupted) break;
     }
   }
-  const bool colour = isatty(STDOUT_FILENO) != 0 && std::getenv("NO_COLOR") == nullptr;
-  const std::string text = TerminalReport(report, colour);
+  const std::string text = TerminalReport(report, witness::ColorsWanted());
   std::fwrite(text.data(), 1, text.size(),
               options.json == "-" || options.junit == "-" ? stderr : stdout);
   const auto write = [&](const std::string& path, const std::string& content) {
@@ -221,7 +220,7 @@ std::string FactorsHelp() {
 void AddRun(CLI::App& app, Outcome& outcome) {
   auto options = std::make_shared<RunOptions>();
   CLI::App* command = app.add_subcommand(
-      "run", "Put a program, a board or a sketch on trial against recorded replies");
+      "run", "Puts a program, a board or a sketch on trial against recorded replies");
   RunRequest& request = options->request;
   command->add_option("FILE", options->file, "Capture, part or trial plan (textproto)")->required();
   command->add_option("PROGRAM", request.program,

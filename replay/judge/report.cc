@@ -95,7 +95,7 @@ std::string JsonReport(const TrialReport& report) {
 Status ParseJsonReport(std::string_view text, TrialReport& report) {
   const auto status = google::protobuf::util::JsonStringToMessage(std::string(text), &report);
   if (status.ok()) return witness::OkStatus();
-  return {Code::kInvalidArgument, "not a report of trials: " + std::string(status.message())};
+  return {Code::kInvalidArgument, "not a report of trials, as bytetrial run --json writes it"};
 }
 
 Status MergeReports(const std::vector<TrialReport>& shards, TrialReport& merged) {

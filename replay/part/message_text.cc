@@ -169,7 +169,7 @@ Result<std::string> ReadTextFile(const std::string& path) {
 Status WriteTextFile(std::string_view text, const std::string& path, bool replace) {
   struct stat facts {};
   if (!replace && ::stat(path.c_str(), &facts) == 0)
-    return {Code::kInvalidArgument, path + ": is there already; give another name or --force"};
+    return {Code::kInvalidArgument, path + ": exists already; name another file or give --replace"};
   std::ofstream out(path, std::ios::binary | std::ios::trunc);
   out.write(text.data(), static_cast<std::streamsize>(text.size()));
   out.close();

@@ -4,11 +4,13 @@
 #include <sys/eventfd.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cerrno>
 #include <csignal>
 #include <cstring>
 #include <optional>
 
+#include "capture/base/bytes.h"
 #include "capture/base/clock.h"
 #include "capture/base/text.h"
 #include "capture/line/driver.h"
@@ -360,7 +362,18 @@ std::string ShellQuoted(const std::string& word) {
   const std::string plain =
       "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_@%+=:,./-{}";
   if (!word.empty() && word.find_first_not_of(plain) == std::string::npos) return word;
-  return "'" + Replaced(word, "'", "'\\''") + "'";
+  const auto is_control = [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7f; };
+  if (std::none_of(word.begin(), word.end(), is_control))
+    return "'" + Replaced(word, "'", "'\\''") + "'";
+  // What would not come through a terminal is written out, as bash and most other shells read it.
+  std::string out = "$'";
+  for (const char c : word) {
+    if (is_control(c))
+      out += c == '\n' ? "\\n" : "\\x" + witness::ToHex(ByteView(&c, 1));
+    else
+      out += std::string(c == '\'' || c == '\\' ? "\\" : "") + c;
+  }
+  return out + "'";
 }
 
 Result<std::unique_ptr<Subject>> MakeProgramSubject(const ProgramSetup& setup) {

@@ -20,7 +20,8 @@ struct ProgramSetup {
 // kInvalidArgument if no argument has {port} and the line is not the program's standard streams.
 witness::Result<std::unique_ptr<Subject>> MakeProgramSubject(const ProgramSetup& setup);
 
-// One word of a command line, quoted for a POSIX shell where need be.
+// One word of a command line, quoted for a POSIX shell where need be; with control characters in
+// it, for bash, so that it survives being shown on a terminal.
 std::string ShellQuoted(const std::string& word);
 
 }  // namespace trial

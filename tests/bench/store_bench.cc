@@ -2,7 +2,9 @@
 // tests/bench/run, one a class of traffic; every figure beside the baseline that was measured in
 // turn with it.
 //
-//   store_bench [EVENTS [ROUNDS]]     events of each class (1000000), measurements of each (5)
+//   store_bench [EVENTS [ROUNDS [CLASS]]]  events of each class (1000000), measurements of each
+//   (5);
+//                                     of the class of that number only
 //   store_bench grow FILE BYTES       writes a capture of about BYTES decompressed
 //   store_bench write FILE CLASS N    writes one of N events of the class of that number
 //   store_bench read FILE TIMES       reads it, for a profiler
@@ -278,7 +280,10 @@ int main(int count, char** arguments) {
   const int rounds = count > 2 ? std::atoi(arguments[2]) : 5;
   char folder[] = "/tmp/store_bench.XXXXXX";
   if (::mkdtemp(folder) == nullptr) Give(Status(Code::kIo, "no folder for the captures"));
-  for (const Traffic& traffic : AllTraffic(events)) Measure(traffic, folder, rounds);
+  const std::vector<Traffic> all = AllTraffic(events);
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    if (count <= 3 || std::stoul(arguments[3]) == i) Measure(all[i], folder, rounds);
+  }
   ::rmdir(folder);
   return 0;
 }

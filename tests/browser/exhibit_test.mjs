@@ -4,7 +4,7 @@ import assert from "node:assert/strict";
 import { createHash } from "node:crypto";
 import fs from "node:fs";
 import { after, test } from "node:test";
-import { closeBrowser, makePage, open, run, settled, until } from "./bench.mjs";
+import { closeBrowser, makeCapture, makePage, open, run, settled, until } from "./bench.mjs";
 import { EVIL, hostile, otherSedge, sedge, trial } from "./samples.mjs";
 
 after(closeBrowser);
@@ -106,6 +106,12 @@ test("switches between text and hex; endings are framed signs that copy as contr
   assert.equal(await sign.getAttribute("aria-label"), "CR");
   assert.equal(await sign.evaluate((e) => getComputedStyle(e, "::before").content), '"CR"');
   assert.ok((await sign.boundingBox()).width > 6);
+  const tops = await page.locator(".row").first().evaluate((line) => [".at", ".body", ".tail"].map((part) => {
+    const range = document.createRange();
+    range.selectNodeContents(line.querySelector(part));
+    return range.getBoundingClientRect().top;
+  }));
+  assert.ok(Math.max(...tops) - Math.min(...tops) < 1, `one line of writing: ${tops}`);
   const copied = await page.evaluate(() => {
     const range = document.createRange();
     range.selectNodeContents(document.querySelector(".row .host"));
@@ -264,6 +270,20 @@ test("light, dark and more contrast: all text can be read", async () => {
   assert.equal(papers.size, 2);
 });
 
+test("however long a row is, its ending is in sight", async () => {
+  const long = makeCapture("long.witness", [
+    { at_ns: 1e6, side: "host", text: "AT\r" },
+    { at_ns: 9e6, side: "module", text: `${"+LIST: butt ".repeat(60)}\r\n` },
+  ]);
+  const page = await open(makePage("long.html", long), { viewport: { width: 700, height: 900 } });
+  const cell = await page.locator(".row .module").boundingBox();
+  const signs = page.locator(".row .module .tail .sign");
+  assert.equal(await signs.count(), 2);
+  const last = await signs.nth(1).boundingBox();
+  assert.ok(last.width > 6 && last.x + last.width <= cell.x + cell.width + 1);
+  quiet(page);
+});
+
 test("a narrow screen needs no sideways scrolling", async () => {
   for (const width of [360, 700, 1100]) {
     const page = await open(pageFile, { viewport: { width, height: 800 } });
@@ -310,6 +330,9 @@ test("a trial's page has the table of variations and what was said in each that 
   assert.match(await page.innerText(".broken"), /first difference/);
   assert.match(await page.innerText(".broken"), /reads until LF/);
   assert.equal(await page.locator(".pane").count(), 2);
+  await page.click(".broken .moment");
+  await settled(page);
+  assert.match(await page.locator(".pane").nth(1).locator(".detail h4").textContent(), /^No\. /);
   await page.click(".verdicts [data-show] >> nth=0");
   await until(page, () => document.querySelectorAll(".pane").length === 1);
   assert.equal(await page.evaluate(() => window.ran), undefined);

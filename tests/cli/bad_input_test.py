@@ -210,6 +210,20 @@ class BadInput(unittest.TestCase):
         status, _, said = self.exported(target)
         self.assertEqual((status, said), (0, ""))
 
+    def test_interrupted_as_soon_as_the_capture_is_there_it_is_closed_properly(self):
+        part = self.write("mute.textproto", 'name: "mute"\ncommand_end { silence: "10ms" }\n')
+        port = self.company().play(part, "module")
+        for command in (["ask", port, "AT", "--wait", "40s"], ["record", port],
+                        ["survey", port, "--line-is-known"]):
+            target = self.path(command[0] + ".witness")
+            with bench.Running(bench.BYTEWITNESS, *command, "-o", target) as running:
+                while not os.path.exists(target):
+                    self.assertIsNone(running.process.poll(), running.said)
+                running.send(signal.SIGINT)
+                self.assertEqual(running.finish(), 130, running.said)
+            done = bench.run(bench.BYTEWITNESS, "verify", target)
+            self.assertEqual(done.returncode, 0, command[0] + done.stdout)
+
     def on_small_disk(self, *options):
         """Records more than a disk of 256 KiB can hold: status, what was said, what was sent."""
         disk = self.path("disk")

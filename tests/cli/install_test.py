@@ -53,6 +53,19 @@ class Install(unittest.TestCase):
                            "--link", link) as player:
             self.assertEqual(player.wait_for_line(), link)
             self.assertTrue(os.path.islink(link))
+            capture = os.path.join(self.folder.name, "asked.witness")
+            for arguments, said in (
+                    (["ask", link, "AT+FW?", "--ending", "crlf", "-o", capture], "sedge-b 2.3"),
+                    (["examine", capture], "CR LF"), (["verify", capture], "closed cleanly")):
+                done = bench.run(self.path("bin", "bytewitness"), *arguments)
+                self.assertEqual(done.returncode, 0, done.stderr)
+                self.assertIn(said, done.stdout)
+            # As the installed README says, with the installed schema.
+            done = bench.run("bash", "-c",
+                             'zstd -dcq "$0" | protoc --decode=bytewitness.Capture -I "$1" '
+                             'capture.proto', capture, self.path("share", "bytewitness", "proto"))
+            self.assertEqual((done.returncode, done.stderr), (0, ""))
+            self.assertIn("+FW: sedge-b 2.3", done.stdout)
         self.assertFalse(os.path.lexists(link), "the link is taken away at the end")
 
 

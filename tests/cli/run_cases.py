@@ -117,7 +117,7 @@ def differences(step, status, stdout, stderr):
     if status != step.status:
         found.append("status %d, expected %d" % (status, step.status))
     for name, expected, seen in (("stdout", step.stdout, stdout), ("stderr", step.stderr, stderr)):
-        expected = masked("\n".join(expected), "<folder>")
+        expected = masked("".join(line + "\n" for line in expected), "<folder>")
         if name == "stderr" and not expected and step.status == 0:
             continue
         if expected != seen:

@@ -176,6 +176,25 @@ Bytes FromAscii(ByteView digits) {
 
 }  // namespace
 
+namespace {
+
+// Characters of 10 bits at least: shorter ones are of more than 19200 baud.
+bool AboveUsualRates(Duration character_time) {
+  return character_time < Duration::Microseconds(520);
+}
+
+}  // namespace
+
+Duration FrameSilence(Duration character_time) {
+  if (character_time <= Duration::Zero()) return Duration::Zero();
+  return AboveUsualRates(character_time) ? Duration::Microseconds(1750) : character_time * 7 / 2;
+}
+
+Duration CharacterPause(Duration character_time) {
+  if (character_time <= Duration::Zero()) return Duration::Zero();
+  return AboveUsualRates(character_time) ? Duration::Microseconds(750) : character_time * 3 / 2;
+}
+
 std::size_t RtuFrameAt(ByteView bytes) {
   if (bytes.size() < 4 || At(bytes, 0) > 247 || (At(bytes, 1) & 0x7f) == 0) return 0;
   std::size_t found = 0;

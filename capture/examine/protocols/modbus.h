@@ -5,6 +5,7 @@
 #include <string>
 
 #include "capture/base/bytes.h"
+#include "capture/base/instant.h"
 
 namespace witness::modbus {
 
@@ -12,6 +13,12 @@ namespace witness::modbus {
 // (2.5.1). 0: none. A frame of the length that its function asks for is preferred; else the
 // shortest whose CRC fits, up to 256 bytes.
 std::size_t RtuFrameAt(ByteView bytes);
+
+// How long the line must be silent between two RTU frames (t3.5) and may be inside one (t1.5): so
+// many character times up to 19200 baud, 1.750 ms and 750 us above (2.5.1.1). Zero: the character
+// time is not known.
+Duration FrameSilence(Duration character_time);
+Duration CharacterPause(Duration character_time);
 
 // Size of the ASCII frame that `bytes` begin with: ':', pairs of hexadecimal digits, LRC, CR LF
 // (2.5.2). 0: none.

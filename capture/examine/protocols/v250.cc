@@ -18,6 +18,8 @@ bool StartsWith(ByteView text, ByteView head) { return text.substr(0, head.size(
 }  // namespace
 
 bool IsFinalResultCode(ByteView line) {
+  static constexpr ByteView kFirst = "OENBC+";
+  if (line.size() < 2 || kFirst.find(line[0]) == ByteView::npos) return false;
   if (line == "OK" || line == "ERROR" || line == "NO CARRIER" || line == "NO DIALTONE" ||
       line == "BUSY" || line == "NO ANSWER" || line == "CONNECT")
     return true;
@@ -33,6 +35,12 @@ bool IsFinalResultCode(ByteView line) {
 const char* NumericResultCode(ByteView bytes) {
   if (bytes.size() != 2 || bytes[1] != '\r' || bytes[0] < '0' || bytes[0] > '8') return nullptr;
   return kNumeric[static_cast<std::size_t>(bytes[0] - '0')];
+}
+
+bool IsCommandLine(ByteView bytes) {
+  const ByteView line = Stripped(bytes);
+  if (line.size() < 2 || (line[0] != 'A' && line[0] != 'a')) return false;
+  return !Describe(bytes, /*from_host=*/true).empty();
 }
 
 std::string Describe(ByteView bytes, bool from_host) {
@@ -59,6 +67,10 @@ std::string Describe(ByteView bytes, bool from_host) {
   if (const char* name = NumericResultCode(bytes))
     return std::string("V.250 numeric result code ") + name;
   if (!IsText(bytes)) return "";
+  // 5.7.1, with V0: information text ends with CR LF, the code behind it with CR alone.
+  if (bytes.size() > 4 && bytes.substr(bytes.size() - 4, 2) == "\r\n")
+    if (const char* name = NumericResultCode(bytes.substr(bytes.size() - 2)))
+      return std::string("V.250 information text, numeric result code ") + name;
   const ByteView last = LastLine(bytes);
   if (last == "RING") return "V.250 result code RING";
   if (IsFinalResultCode(last)) {

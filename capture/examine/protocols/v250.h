@@ -19,4 +19,7 @@ const char* NumericResultCode(ByteView bytes);
 // side sent; empty if they are none of it.
 std::string Describe(ByteView bytes, bool from_host);
 
+// Whether Describe() of bytes of a host would find a command line.
+bool IsCommandLine(ByteView bytes);
+
 }  // namespace witness::v250

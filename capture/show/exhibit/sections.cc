@@ -37,15 +37,6 @@ std::string WithCommands(std::string_view words) {
   return out;
 }
 
-// A time that leads to its place in the record.
-std::string Moment(Instant at, std::size_t number) {
-  char target[64];
-  std::snprintf(target, sizeof target, "%.9f", at.seconds());
-  std::string link = "#t=" + std::string(target);
-  if (number > 0) link += "&amp;c=" + std::to_string(number + 1);
-  return "<a class=\"moment\" href=\"" + link + "\">" + Text(FormatInstant(at)) + "</a>";
-}
-
 std::string TapWords(const Tap& tap) {
   std::string out = "<code>" + Name(tap.port) + "</code>";
   if (tap.got.baud != 0) {
@@ -139,6 +130,14 @@ std::string Plot(const char* title, const char* meaning, const Distribution& d) 
 }
 
 }  // namespace
+
+std::string Moment(Instant at, std::size_t number) {
+  char target[64];
+  std::snprintf(target, sizeof target, "%.9f", at.seconds());
+  std::string link = "#t=" + std::string(target);
+  if (number > 0) link += "&amp;c=" + std::to_string(number + 1);
+  return "<a class=\"moment\" href=\"" + link + "\">" + Text(FormatInstant(at)) + "</a>";
+}
 
 std::string WallClock(std::int64_t unix_ns) {
   if (unix_ns == 0) return "";

@@ -21,6 +21,8 @@ struct CaptureFacts {
 // "2026-11-25 06:51:12 UTC"; empty if not known.
 std::string WallClock(std::int64_t unix_ns);
 std::string OriginWords(Origin origin);
+// A link to a time in the record of capture `number` of the page.
+std::string Moment(Instant at, std::size_t number);
 // What may be said of the times: one sentence.
 std::string ClockWords(const CaptureInfo& info);
 

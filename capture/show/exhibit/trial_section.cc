@@ -46,7 +46,10 @@ std::string Broken(const TrialResult::Row& row, const std::string& number) {
   if (row.diverged) {
     const Instant at = Instant::FromNanoseconds(row.at_ns);
     line("first difference",
-         Name(row.what) + " at " + Text(FormatInstant(at)) + " s" +
+         Name(row.what) + " at " +
+             (row.capture >= 0 ? Moment(at, static_cast<std::size_t>(row.capture))
+                               : Text(FormatInstant(at))) +
+             " s" +
              (row.command > 0 ? ", after command " + std::to_string(row.command) : std::string()));
     line("expected", "<code>" + Name(row.expected) + "</code>");
     line("got", "<code>" + Name(row.got) + "</code>");

@@ -102,7 +102,8 @@ class RedactorImpl : public Redactor {
     SecretFinder finder([&](const Segment& segment, const Secret& secret) {
       const ByteView value = ByteView(segment.bytes).substr(secret.from, secret.size);
       if (!status_.ok() || (reader.info().redacted && LooksLikeStandIn(value))) return;
-      const auto number = secrets_.Put(value, rules_->found_rule(secret.kind));
+      const auto number = secrets_.Put(value, rules_->found_rule(secret.kind),
+                                       secret.kind != SecretKind::kPosition);
       if (!number.ok()) {
         status_ = number.status();
       } else if (value.size() < kShortestNeedle) {
@@ -285,7 +286,7 @@ class RedactorImpl : public Redactor {
     const auto kinds = static_cast<std::uint64_t>(std::count(used.begin(), used.end(), true));
     opening_ = std::string("redacted by bytewitness ") + kToolVersion + ": " +
                Number(kinds, "secret", "secrets") + " in " + Number(places, "place", "places") +
-               " became stand-ins of the same length (" + SafeText(secrets_.StandIn(0, 5)) +
+               " replaced by stand-ins of the same length (" + SafeText(secrets_.StandIn(0, 5)) +
                " and so on); times and all else are as recorded";
     if (!report_.facts.empty()) {
       opening_ += "; taken out:";

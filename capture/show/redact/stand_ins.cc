@@ -6,14 +6,14 @@
 namespace witness::redact {
 namespace {
 
-constexpr std::size_t kMostSecrets = 100'000;
+constexpr std::size_t kMostSecrets = 500'000;  // a week of positions
 constexpr std::size_t kMostBytes = std::size_t{16} << 20;
 // None that sets a frame or a field apart.
 constexpr std::string_view kFillers = "#~%_@^&|";
 
 }  // namespace
 
-Result<std::uint32_t> Secrets::Put(ByteView bytes, std::size_t rule) {
+Result<std::uint32_t> Secrets::Put(ByteView bytes, std::size_t rule, bool as_hex) {
   const Bytes folded = Folded(bytes);
   const auto [at, added] = numbers_.try_emplace(folded, static_cast<std::uint32_t>(all_.size()));
   if (added) {
@@ -22,7 +22,7 @@ Result<std::uint32_t> Secrets::Put(ByteView bytes, std::size_t rule) {
       return Status(Code::kInvalidArgument,
                     "more than " + std::to_string(kMostSecrets) +
                         " different secrets, or too long ones; say more exactly what is one");
-    all_.push_back({folded, rule});
+    all_.push_back({folded, rule, as_hex});
   }
   return at->second;
 }
@@ -42,7 +42,8 @@ Needles Secrets::MakeNeedles() const {
     if (all_[i].bytes.size() >= kShortestNeedle) needles.Add(all_[i].bytes, i);
   // Behind them: what is a secret itself keeps its own number.
   for (std::uint32_t i = 0; i < all_.size(); ++i)
-    if (all_[i].bytes.size() >= kShortestNeedle) needles.Add(ToHex(all_[i].bytes), i);
+    if (all_[i].as_hex && all_[i].bytes.size() >= kShortestNeedle)
+      needles.Add(ToHex(all_[i].bytes), i);
   needles.Build();
   return needles;
 }

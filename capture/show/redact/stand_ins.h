@@ -23,9 +23,10 @@ class Secrets {
   struct Secret {
     Bytes bytes;  // folded
     std::size_t rule = 0;
+    bool as_hex = true;  // to be looked for as hexadecimal text too
   };
   // Capital and small letters are the same. kInvalidArgument: more than can be kept.
-  Result<std::uint32_t> Put(ByteView bytes, std::size_t rule);
+  Result<std::uint32_t> Put(ByteView bytes, std::size_t rule, bool as_hex = true);
   // Bytes that the capture holds; a stand-in is made of one that it does not hold, if there is one.
   void Seen(ByteView bytes);
 

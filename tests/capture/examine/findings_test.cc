@@ -8,7 +8,7 @@
 #include "capture/examine/examination.h"
 #include "capture/examine/finder.h"
 #include "capture/examine/silence.h"
-#include "capture/store/capture_writer.h"
+#include "tests/support/examined.h"
 #include "tests/support/talk.h"
 #include "tests/support/waveform.h"
 
@@ -20,49 +20,9 @@ using ::testing::ElementsAre;
 using ::testing::HasSubstr;
 using ::testing::Not;
 
-Bytes CaptureOf(const std::vector<OwnedEvent>& events, std::uint32_t baud = 9600) {
-  CaptureInfo info;
-  info.origin = Origin::kBetween;
-  for (const Side side : {Side::kHost, Side::kModule}) {
-    Tap tap;
-    tap.hears = side;
-    tap.got.baud = baud;
-    info.taps.push_back(tap);
-  }
-  Bytes out;
-  auto writer = CaptureWriter::Create(OpenMemorySink(out), info);
-  EXPECT_TRUE(writer.ok());
-  Instant last;
-  for (const OwnedEvent& e : events) {
-    EXPECT_TRUE((*writer)->Append(e.View()).ok());
-    last = e.event.at;
-  }
-  EXPECT_TRUE((*writer)->Close(last).ok());
-  return out;
-}
-
-Examination ExaminationOf(const std::vector<OwnedEvent>& events, std::uint32_t baud = 9600) {
-  const Bytes file = CaptureOf(events, baud);
-  auto reader = CaptureReader::OpenMemory(file);
-  EXPECT_TRUE(reader.ok());
-  ExamineOptions options;
-  options.segmenter = OptionsFor((*reader)->info());
-  auto examination = Examine(**reader, options);
-  EXPECT_TRUE(examination.ok());
-  return *std::move(examination);
-}
-
-std::vector<std::string> NamesOf(const Examination& e) {
-  std::vector<std::string> out;
-  for (const Finding& finding : e.findings) {
-    out.push_back(finding.name);
-    EXPECT_FALSE(finding.title.empty());
-    EXPECT_FALSE(finding.consequence.empty());
-    EXPECT_FALSE(finding.advice.empty());
-    EXPECT_FALSE(finding.detail.empty());
-  }
-  return out;
-}
+using test::CaptureOf;
+using test::ExaminationOf;
+using test::NamesOf;
 
 TEST(Findings, ReplyWithoutEnding) {
   const auto e = ExaminationOf(test::Talk().Host(0, "AT").Module(420, "OK").events());

@@ -135,6 +135,50 @@ TEST(Modbus, ConversationIsSegmentedAndNamed) {
   }
 }
 
+// Modbus over Serial Line V1.02, 2.5.1.1: 3.5 and 1.5 character times; above 19200 baud fixed at
+// 1.750 ms and 750 us. A character is 11 bits.
+TEST(Modbus, SilencesOfTheStandard) {
+  const auto character = [](double baud) {
+    return Duration::Nanoseconds(static_cast<std::int64_t>(11e9 / baud));
+  };
+  EXPECT_NEAR(modbus::FrameSilence(character(9600)).milliseconds(), 4.01, 0.01);
+  EXPECT_NEAR(modbus::CharacterPause(character(9600)).milliseconds(), 1.72, 0.01);
+  EXPECT_NEAR(modbus::FrameSilence(character(19200)).milliseconds(), 2.005, 0.01);
+  EXPECT_EQ(modbus::FrameSilence(character(38400)), Duration::Microseconds(1750));
+  EXPECT_EQ(modbus::CharacterPause(character(38400)), Duration::Microseconds(750));
+  EXPECT_EQ(modbus::FrameSilence(Duration::Zero()), Duration::Zero());
+}
+
+// A frame whose check fails is cut from the next by the silence between them, though that is much
+// shorter than what separates utterances here; and a pause longer than t1.5 inside one is told.
+TEST(Modbus, SilenceOfT35CutsAndPauseOfT15IsTold) {
+  const Bytes good = Reference("rtu-request")[0].bytes;
+  Bytes broken = good;
+  broken[3] ^= 0x55;
+  test::Talk talk;
+  double at = 0;
+  for (int i = 0; i < 6; ++i, at += 500) talk.Unknown(at, good);
+  talk.Unknown(at, broken).Unknown(at + 20, broken);  // 8 characters take 9.2 ms: idle for 10.8
+  at += 500;
+  talk.Unknown(at, good.substr(0, 4)).Unknown(at + 7.5, good.substr(4));  // idle for 2.9
+  at += 500;
+  talk.Unknown(at, good.substr(0, 4)).Unknown(at + 5.5, good.substr(4));  // idle for 0.9
+  SegmenterOptions options;
+  options.character_time = Duration::Nanoseconds(static_cast<std::int64_t>(11e9 / 9600));
+  options.silence = Duration::Milliseconds(100);
+  std::vector<Segment> frames;
+  for (const Segment& s : test::Segments(talk.events(), options))
+    if (!s.bytes.empty()) frames.push_back(s);
+  ASSERT_EQ(frames.size(), 10u);
+  EXPECT_EQ(frames[6].bytes, broken);
+  EXPECT_EQ(frames[7].bytes, broken);
+  EXPECT_EQ(frames[6].sure, Sureness::kUnsure);
+  EXPECT_EQ(frames[6].protocol, "");
+  EXPECT_THAT(frames[8].protocol, HasSubstr("t1.5"));
+  EXPECT_EQ(frames[9].bytes, good);
+  EXPECT_EQ(frames[9].protocol.find("t1.5"), std::string::npos);
+}
+
 TEST(Nmea, SentencesOfTheReferenceLibrary) {
   Bytes stream;
   for (const Fact& fact : Reference("nmea")) {
@@ -191,6 +235,8 @@ TEST(V250, CommandLinesAndResultCodes) {
   EXPECT_EQ(v250::Describe("\r\nOK\r\n", false), "V.250 result code OK");
   EXPECT_EQ(v250::Describe("\r\nsedge-b 2.1\r\n\r\nOK\r\n", false),
             "V.250 information text, result code OK");
+  EXPECT_EQ(v250::Describe("sedge-b 2.1\r\n0\r", false),
+            "V.250 information text, numeric result code OK");
   const char* const names[] = {"OK",    "CONNECT",     "RING", "NO CARRIER", "ERROR",
                                nullptr, "NO DIALTONE", "BUSY", "NO ANSWER"};
   for (int i = 0; i < 9; ++i) {

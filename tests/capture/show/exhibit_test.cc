@@ -20,6 +20,16 @@ namespace {
 using ::testing::HasSubstr;
 using ::testing::Not;
 
+// One file for all pages of this process, gone with it.
+struct PageFile {
+  const std::string path = TemporaryPath("exhibit_test.html");
+  ~PageFile() { std::remove(path.c_str()); }
+};
+const std::string& PagePath() {
+  static const PageFile file;
+  return file.path;
+}
+
 struct Made {
   Bytes capture;
   std::string page;
@@ -39,7 +49,7 @@ Made PageOf(const std::vector<Event>& events, const CaptureInfo& info, const std
   });
   EXPECT_TRUE(report.ok()) << report.status().message();
   std::remove(path.c_str());
-  made.page_path = TemporaryPath("exhibit_test.html");
+  made.page_path = PagePath();
   std::ofstream(made.page_path, std::ios::binary) << made.page;
   return made;
 }
@@ -93,6 +103,31 @@ TEST(Exhibit, HostileTextsAreShownAndNeverMarkup) {
        at = made.page.find("<script>", at + 1))
     ++plain;
   EXPECT_EQ(plain, 1u);
+}
+
+TEST(Exhibit, WhatIsTooMuchIsLeftOutAndTold) {
+  const Bytes capture = WriteCapture(EventsOfEveryKind());
+  const std::string path = TemporaryPath("long.witness");
+  std::ofstream(path, std::ios::binary) << capture;
+  ExhibitRequest request;
+  request.captures.push_back({path, "long.witness", std::nullopt});
+  ExhibitOptions options;
+  options.most_events = 5;
+  std::string page;
+  const auto report = WriteExhibit(request, options, [&](std::string_view text) {
+    page += text;
+    return OkStatus();
+  });
+  ASSERT_TRUE(report.ok()) << report.status().message();
+  EXPECT_EQ(report->captures[0].events, 5u);
+  EXPECT_EQ(report->captures[0].left_out, EventsOfEveryKind().size() - 5);
+  EXPECT_THAT(page, HasSubstr("\"left_out\":" + std::to_string(EventsOfEveryKind().size() - 5)));
+  // A page that no browser would take is not made.
+  options.most_inside = 10;
+  EXPECT_EQ(
+      WriteExhibit(request, options, [](std::string_view) { return OkStatus(); }).status().code(),
+      Code::kInvalidArgument);
+  std::remove(path.c_str());
 }
 
 TEST(Exhibit, OnlyItsOwnScriptAndStyleMayRun) {

@@ -130,6 +130,7 @@ TEST(Program, CommandLineIsQuotedForAShell) {
   auto subject = MakeProgramSubject(Shell("echo it's"));
   ASSERT_TRUE(subject.ok());
   EXPECT_EQ((*subject)->CommandLine(), "-- sh -c 'echo it'\\''s' sh {port}");
+  EXPECT_EQ(ShellQuoted("a\nb\x1b'\\"), "$'a\\nb\\x1b\\'\\\\'");
 }
 
 }  // namespace

@@ -139,7 +139,20 @@ class List {
       role.textContent = ROLE[kind[r]] + " ";
       said.append(role);
     }
-    putBytes(said, w.bytesOfRow(r), { hex: this.hex, most: this.hex ? 120 : 240, hits: this.hits?.get(r) ?? [] });
+    const bytes = w.bytesOfRow(r);
+    const hits = this.hits?.get(r) ?? [];
+    // However long the row is, its ending is in sight.
+    const end = this.hex ? bytes.length : bytes.length - endingSize(bytes);
+    const body = document.createElement("span");
+    body.className = "body";
+    putBytes(body, bytes.subarray(0, end), { hex: this.hex, most: this.hex ? 120 : 240, hits, ending: false });
+    said.append(body);
+    if (!this.hex) {
+      const tail = document.createElement("span");
+      tail.className = "tail";
+      putBytes(tail, bytes.subarray(end), { hits: hits.map(([from, to]) => [from - end, to - end]), ending: end === bytes.length });
+      said.append(tail);
+    }
     const took = turnaround(w, r);
     if (took !== undefined && turn[r] > 0) {
       const after = document.createElement("span");

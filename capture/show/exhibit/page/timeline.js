@@ -60,7 +60,8 @@ class Timeline {
   }
   all() {
     const { from, to } = this.view.whole;
-    const margin = Math.max((to - from) * 0.04, this.shortest / 4);
+    // Room for the names of the sides above the first that was said.
+    const margin = Math.max((to - from) * Math.max(0.04, 34 / this.height), this.shortest / 4);
     this.show(from - margin, to + margin);
   }
   // Brings a row into view, large enough to be read.

@@ -112,6 +112,13 @@ function endsOpen(bytes) {
   return last !== 13 && last !== 10;
 }
 
+// Bytes of the CR, LF or CR LF at the end.
+function endingSize(bytes) {
+  const n = bytes.length;
+  if (n === 0 || endsOpen(bytes)) return 0;
+  return bytes[n - 1] === 10 && n > 1 && bytes[n - 2] === 13 ? 2 : 1;
+}
+
 function shown(bytes, most = Infinity, ending = true) {
   let out = "";
   const n = Math.min(bytes.length, most);
