@@ -60,7 +60,7 @@ Result<OpenedPort> OpenAndSet(const std::string& name, const LineSettings& setti
   }
   if (!report.low_latency.ok())
     std::fprintf(stderr, "%s\n", SafeName(report.low_latency.message()).c_str());
-  return OpenedPort{std::move(*port), *got};
+  return OpenedPort{std::move(*port), *got, report};
 }
 
 Result<std::optional<Duration>> OptionalDuration(const char* option, const std::string& text) {

@@ -31,6 +31,7 @@ Result<LineSettings> ToSettings(const LineOptions& options);
 struct OpenedPort {
   std::unique_ptr<Port> port;
   LineSettings got;
+  OpenReport report = {};
 };
 
 // Opens and sets a port. What the person should know of how that went is told on stderr: a rate

@@ -24,8 +24,10 @@ Result<std::unique_ptr<Session>> Session::Open(const std::string& port_name,
   if (!writer.ok()) return writer.status();
   out->writer_ = std::move(*writer);
   out->recorder_ = std::make_unique<Recorder>(*out->driver_, *out->writer_, out->clock_->Now());
-  out->conversation_ =
-      TalkThrough(*out->driver_, *out->recorder_, *out->opened_.port, out->opened_.got);
+  // Where bytes cross at once, a command has left as soon as it was sent.
+  LineSettings got = out->opened_.got;
+  if (!out->opened_.report.has_rate) got.baud = 0;
+  out->conversation_ = TalkThrough(*out->driver_, *out->recorder_, *out->opened_.port, got);
   return out;
 }
 

@@ -25,6 +25,7 @@ class Session {
   Driver& driver() { return *driver_; }
   Port& port() { return *opened_.port; }
   const LineSettings& got() const { return opened_.got; }
+  bool has_rate() const { return opened_.report.has_rate; }
   const std::string& capture_path() const { return capture_path_; }
 
   // Closes the capture, then the port. `talked` is how the talk ended; the first failure counts.

@@ -95,6 +95,14 @@ int Run(const SurveyOptions& options) {
   if (!session.ok()) return Fail("bytewitness survey", session.status());
 
   Screen screen;
+  // A pty or a TCP connection has no rate: what stands behind it may have one.
+  if (!(*session)->has_rate() && options.bauds.empty()) {
+    plan->line.baud = 0;
+    plan->line_is_known = true;
+    screen.Talk(SafeName(options.port) +
+                ": this port has no rate of its own, so none is looked for (--bauds: look all the "
+                "same, if it hands rates on)");
+  }
   if (options.allow_changes)
     screen.Talk(
         "--allow-changes: marked commands will be sent. A changed rate or key can lock the module "
@@ -156,7 +164,11 @@ void AddSurvey(CLI::App& app, Outcome& outcome) {
                       "beside it as .profile");
   command->add_option("--query", o->query, "A query that only asks and that the module knows")
       ->capture_default_str();
-  command->add_option("--bauds", o->bauds, "Rates to try, in this order")->delimiter(',');
+  command
+      ->add_option("--bauds", o->bauds,
+                   "Rates to try, in this order (default: the usual ones, 9600 first)")
+      ->delimiter(',')
+      ->check(CLI::Range(1u, 20'000'000u));
   command->add_flag("--line-is-known", o->line_is_known, "Use --baud and --format, try no others");
   command
       ->add_option("--reset", o->reset,

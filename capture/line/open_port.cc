@@ -78,7 +78,12 @@ bool ByNameAndNumber(const PortFacts& a, const PortFacts& b) {
 
 Result<std::unique_ptr<Port>> OpenPort(const std::string& name, const OpenOptions& options,
                                        OpenReport* report) {
-  if (IsNetworkName(name)) return ConnectPort(name);
+  OpenReport unread;
+  OpenReport& out = report != nullptr ? *report : unread;
+  if (IsNetworkName(name)) {
+    out.has_rate = name.starts_with("rfc2217:");
+    return ConnectPort(name);
+  }
   char resolved[PATH_MAX] = {};
   if (realpath(name.c_str(), resolved) == nullptr) return OpenError(name, errno);
   struct stat there = {};
@@ -88,10 +93,10 @@ Result<std::unique_ptr<Port>> OpenPort(const std::string& name, const OpenOption
                   name + ": not a serial port; `bytewitness ports` lists those that are there");
   const std::string device = resolved;
   if (device.starts_with("/dev/pts/")) {
+    out.has_rate = false;
     return OpenPtySide(name);
   }
-  OpenReport unread;
-  return OpenSerialPort(device, name, options, report != nullptr ? *report : unread);
+  return OpenSerialPort(device, name, options, out);
 }
 
 std::vector<PortFacts> ListPorts(const SystemFolders& folders, bool held_by) {

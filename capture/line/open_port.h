@@ -22,6 +22,7 @@ struct OpenOptions {
 struct OpenReport {
   bool has_lines = false;        // a real port: opening it raises DTR and RTS
   bool lines_were_held = false;  // the close before left the lines as they were: no edge now
+  bool has_rate = true;          // false: bytes cross at once (pty, TCP), whatever rate is set
   Status low_latency;            // kUnsupported: the driver has no such thing
 };
 

@@ -188,7 +188,7 @@ double RankTest(const std::vector<Duration>& a, const std::vector<Duration>& b) 
 std::vector<ProfileDifference> CompareProfiles(const Profile& a, const Profile& b) {
   Comparer c;
   const auto line = [](const Profile& p) {
-    return p.line.baud == 0 ? "not found" : FormatLineSettings(p.line);
+    return p.line.baud == 0 ? "not known" : FormatLineSettings(p.line);
   };
   c.Value("rate and format", line(a), line(b), a.line.baud != 0 && b.line.baud != 0);
   c.Value("line endings taken", Endings(a), Endings(b));

@@ -105,7 +105,9 @@ std::vector<std::string> Summary(const Profile& p) {
   }
   for (const std::string& check : p.check) out.push_back("check: " + SafeName(check));
   if (p.state != ModuleState::kAnswers) return out;
-  out.push_back(With("speaks " + FormatLineSettings(p.line), p.line_basis));
+  out.push_back(With(p.line.baud == 0 ? "speaks at a rate that is not known"
+                                      : "speaks " + FormatLineSettings(p.line),
+                     p.line_basis));
   out.push_back(With(TakesCommands(p), p.ending_basis));
   switch (p.echo) {
     case EchoKind::kOff:
@@ -181,7 +183,9 @@ std::vector<std::string> Advice(const Profile& p) {
     for (const std::string& check : p.check) out.push_back("check: " + SafeName(check));
     return out;
   }
-  out.push_back("line: " + FormatLineSettings(p.line));
+  out.push_back("line: " + (p.line.baud == 0 ? "not known, for it was surveyed through a port that "
+                                               "has no rate"
+                                             : FormatLineSettings(p.line)));
   const bool bare = p.send_ending == "none";
   out.push_back(bare ? "send: the command alone, without a line ending"
                      : "send: the command and " + p.send_ending);
@@ -231,15 +235,16 @@ std::vector<std::string> Advice(const Profile& p) {
   if (!bare)
     out.push_back("pause before the next command: until the reply has ended" +
                   std::string(p.leftover_spoils ? "; send CR alone, not CR LF" : ""));
+  std::string buffer = "buffer: the largest reply seen has " + std::to_string(largest) + " bytes" +
+                       (largest > 64 ? ": more than the 64 of a common receive buffer, so read "
+                                       "while it comes"
+                                     : "; a receive buffer of 64 holds it");
   if (p.line.baud > 0) {
     const Duration fill = p.line.CharacterTime() * 64;
-    out.push_back("buffer: the largest reply seen has " + std::to_string(largest) + " bytes" +
-                  (largest > 64 ? ": more than the 64 of a common receive buffer, so read while it "
-                                  "comes"
-                                : "; a receive buffer of 64 holds it") +
-                  "; 64 bytes fill up in " + FormatDuration(fill) + ", so read at least every " +
-                  FormatDuration(fill / 2));
+    buffer += "; 64 bytes fill up in " + FormatDuration(fill) + ", so read at least every " +
+              FormatDuration(fill / 2);
   }
+  out.push_back(buffer);
   if (p.echo != EchoKind::kOff && p.echo != EchoKind::kUnspecified)
     out.emplace_back("strip: the command's own bytes, which come back before the reply");
   const bool leading = std::any_of(p.replies.begin(), p.replies.end(), [](const auto& reply) {

@@ -115,8 +115,9 @@ bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_fir
     for (; tries < wanted; ++tries) {
       if (clean_first && !Clean()) return false;
       bool answers = false;
-      // Twice, for the first may only have ended what was left over from what was sent before.
-      for (int i = 0; i < (clean_first ? 2 : 1) && !answers; ++i) {
+      // A CR perhaps twice, for the first may only end what an LF before has begun.
+      const bool leftover = clean_first && ending == "CR" && profile_.send_ending.ends_with("LF");
+      for (int i = 0; i < (leftover ? 2 : 1) && !answers; ++i) {
         Heard heard;
         if (!Ask(query, ending, Usual(), heard)) return false;
         AddEvidence(basis, heard);

@@ -31,7 +31,7 @@ struct SurveyPlan {
   std::vector<std::uint32_t> bauds = {9600, 115200, 38400, 57600, 19200, 4800, 2400, 1200, 230400};
   std::vector<std::string> formats = {"8N1", "7E1", "8E1", "7O1", "8O1"};
   bool line_is_known = false;  // then only the conversation's settings are used
-  LineSettings line;           // the settings to begin with
+  LineSettings line;           // the settings to begin with; baud 0: the port has no rate
   int repeats = 5;             // of each command
   bool find_longest = false;
   std::optional<std::uint32_t> reset_line;

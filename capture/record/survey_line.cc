@@ -91,6 +91,7 @@ bool Surveyor::FindLine() {
       if (found) {
         profile_.state = ModuleState::kAnswers;
         profile_.state_basis = profile_.line_basis;
+        profile_.state_basis.sure = answered_;
         profile_.state_basis.why = "it answers a query otherwise than a command that cannot exist";
         return true;
       }
@@ -109,7 +110,7 @@ bool Surveyor::TryLine(const LineSettings& line, Duration wait, bool& found) {
     }
     return true;  // this port cannot do it
   }
-  progress_("trying " + FormatLineSettings(line));
+  progress_(line.baud == 0 ? "asking for a first answer" : "trying " + FormatLineSettings(line));
   line_ = line;
   log_.clear();
   profile_.unsolicited.clear();
@@ -172,8 +173,8 @@ bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
     for (const Heard& saying : Sayings(talked)) CountUnasked(saying.bytes(), saying);
     std::erase_if(profile_.unsolicited, [](const auto& one) { return one.times < 2; });
   }
-  const Patience patience = {Duration::Seconds(5), Duration::Milliseconds(500),
-                             Duration::Seconds(8), Duration::Milliseconds(2500)};
+  Patience patience = {Duration::Seconds(5), Duration::Milliseconds(500), Duration::Seconds(8),
+                       Duration::Milliseconds(2500)};
   // Neither their order nor their distance is regular, so that nothing that is said unasked in
   // regular steps comes after each query and after nothing else.
   struct Probe {
@@ -213,6 +214,9 @@ bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
     // What has nothing to say to the query is not to be asked further.
     if (answers.empty() && !Readable(Body(heard))) return true;
     answers.push_back(heard);
+    // Once its time is known, what is not there by then does not come.
+    const Duration turnaround = TimingOf(heard, line_).turnaround.value_or(Duration::Zero());
+    patience.at_least = std::max(turnaround * 3 / 2, turnaround) + Duration::Milliseconds(500);
   }
   const Bytes wanted = MostFrequent(answers);
   const auto same = std::count_if(answers.begin(), answers.end(), [&](const Heard& answer) {
@@ -237,7 +241,7 @@ bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
     for (const Bytes& body : bodies) {
       ++asked;
       silent += body.empty();
-      elsewhere = elsewhere || Words(body) == Words(wanted);
+      elsewhere = elsewhere || Words(body) == Words(wanted) || IsButForASaying(body, wanted);
       cut = cut || body.find(command.substr(1)) != Bytes::npos;
     }
   }
@@ -268,27 +272,39 @@ bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
   for (const Heard& answer : answers)
     turnaround_ = std::max(turnaround_, TimingOf(answer, line_).turnaround.value_or(turnaround_));
   basis.sure = same == 4 ? Found::kSure : Found::kLikely;
-  basis.why = "readable answers at " + FormatLineSettings(line_) + ", " + std::to_string(same) +
-              " of 4 alike" +
-              (line_.stop_bits == StopBits::kOne ? " (two stop bits would look the same)" : "");
+  basis.why = "readable answers" + (line_.baud == 0 ? "" : " at " + FormatLineSettings(line_)) +
+              ", " + std::to_string(same) + " of 4 alike";
   profile_.line_basis = basis;
+  if (line_.baud == 0) {
+    profile_.line_basis.sure = Found::kNotTried;
+    profile_.line_basis.why = "the port has no rate of its own";
+  } else if (line_.stop_bits == StopBits::kOne) {
+    profile_.line_basis.why += " (two stop bits would look the same)";
+  }
+  answered_ = basis.sure;
   profile_.piece_gap = PieceGap(line_);
   return true;
 }
 
 void Surveyor::Diagnose() {
   Basis& basis = profile_.state_basis;
+  const bool has_rate = line_.baud != 0;
   profile_.line.baud = 0;
   profile_.line_basis.sure = Found::kNotFound;
-  profile_.line_basis.why = "no rate and format that was tried gave answers";
+  profile_.line_basis.why = has_rate ? "no rate and format that was tried gave answers"
+                                     : "the port has no rate of its own";
+  if (!has_rate)
+    profile_.check.emplace_back(
+        "If a serial line stands behind this port, its rate is set at the other end");
   profile_.line_basis.tries = basis.tries;
+  std::vector<std::string> checks;
   // Never more: what was not tried may answer.
   basis.sure = Found::kUnsure;
   if (comes_back_whole_) {
     profile_.state = ModuleState::kAllComesBack;
     basis.why = "what was sent came back, and nothing else, " + std::to_string(came_back_) +
                 " times; last " + FormatDuration(came_back_after_) + " after it had left";
-    profile_.check = {
+    checks = {
         "Is a data session open? Then commands go to the far side and come back from there: end "
         "the session or power the module off and on",
         "Are TX and RX of the adapter joined? Take the module off: if it still comes back, yes",
@@ -298,30 +314,30 @@ void Surveyor::Diagnose() {
     basis.why = "readable text came, but no query was answered otherwise than what cannot exist";
     if (sleepy_)
       profile_.check.emplace_back(
-          "Commands lost their beginning: the module may sleep between them and want to be woken "
+          "Commands lost their beginning: the module may sleep between them and want to be woken, "
           "by "
-          "a first byte, or by a pin");
-    const std::vector<std::string> checks = {
+          "a first byte or a pin");
+    checks = {
         "The module may only talk (a receiver, a sensor): record it with `bytewitness record`",
         "It may want another query than " + ToEscapes(plan_.query) + ": give one with --query",
         "Is the adapter's TX wired to the module's RX, and are the levels right?"};
-    profile_.check.insert(profile_.check.end(), checks.begin(), checks.end());
   } else if (unreadable_ > 0) {
     profile_.state = ModuleState::kUnreadable;
     basis.why = "bytes came, readable at no rate that was tried";
-    profile_.check = {"Wrong rate: give others with --bauds",
-                      "Is the signal inverted (RS-232 levels on a logic pin or the other way)?",
-                      "It may speak a binary protocol: record it with `bytewitness record`",
-                      "Are the grounds joined?"};
+    checks = {"Wrong rate: give others with --bauds",
+              "Is the signal inverted (RS-232 levels on a logic pin or the other way)?",
+              "It may speak a binary protocol: record it with `bytewitness record`",
+              "Are the grounds joined?"};
   } else {
     profile_.state = ModuleState::kSilent;
     basis.why = "nothing was ever heard";
-    profile_.check = {"Is the wiring crossed? The adapter's TX goes to the module's RX and back",
-                      "Is it powered, are the grounds joined, and do the levels match?",
-                      "Has it an enable, wake or mode pin that must be set?",
-                      "Is a session open from before? Power it off and on",
-                      "It may want another rate (--bauds), another query (--query) or more time"};
+    checks = {"Is the wiring crossed? The adapter's TX goes to the module's RX and back",
+              "Is it powered, are the grounds joined, and do the levels match?",
+              "Has it an enable, wake or mode pin that must be set?",
+              "Is a session open from before? Power it off and on",
+              "It may want another rate (--bauds), another query (--query) or more time"};
   }
+  profile_.check.insert(profile_.check.end(), checks.begin(), checks.end());
 }
 
 }  // namespace witness

@@ -34,7 +34,7 @@ bool Surveyor::Echo() {
                                            : EchoKind::kOn;
   basis.sure = sure ? Found::kSure : likely ? Found::kLikely : Found::kUnsure;
   basis.why = std::to_string(echoed) + " of " + std::to_string(rounds) + " commands came back";
-  if (profile_.echo == EchoKind::kOn) basis.why += "; at this rate not to be told how";
+  if (profile_.echo == EchoKind::kOn) basis.why += "; how cannot be told";
   return Clean();
 }
 
