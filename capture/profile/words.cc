@@ -168,9 +168,7 @@ std::vector<std::string> Summary(const Profile& p) {
                            FormatDuration(p.banner_after) + " after a reset",
                        p.banner_basis));
   for (const ProfileUnsolicited& one : p.unsolicited)
-    out.push_back(With("says unasked " + SafeTextWithEnding(one.text) + " (" +
-                           std::to_string(one.times) + " times heard)",
-                       one.basis));
+    out.push_back(With("says unasked " + SafeTextWithEnding(one.text), one.basis));
   if (p.unsolicited.empty() && p.listened > Duration::Zero())
     out.push_back(With("said nothing unasked", p.unsolicited_basis));
   return out;
@@ -215,7 +213,9 @@ std::vector<std::string> Advice(const Profile& p) {
   for (const ProfileReply& reply : p.replies) look(reply);
   const Duration pause = LongestPause(p);
   const Duration turnaround = LongestTurnaround(p);
-  const Duration quiet = Rounded(std::max(pause * 2, p.line.CharacterTime() * 10));
+  // Boards and adapters hand bytes on in bursts; and where the rate is not known, less is not safe.
+  const Duration least = Duration::Milliseconds(p.line.baud == 0 ? 50 : 20);
+  const Duration quiet = Rounded(std::max({pause * 2, p.line.CharacterTime() * 10, least}));
   if (!any)
     out.emplace_back("end of a reply: no reply was seen");
   else if (all_result_codes && (all_end_with_lf || all_end_with_cr))
@@ -254,7 +254,9 @@ std::vector<std::string> Advice(const Profile& p) {
   });
   if (leading) out.emplace_back("strip: the CR LF in front of replies");
   for (const ProfileUnsolicited& one : p.unsolicited)
-    out.push_back("ignore (or handle apart) what comes unasked: " + SafeTextWithEnding(one.text));
+    out.push_back(
+        "ignore (or handle apart) what comes unasked: " + SafeTextWithEnding(one.text) +
+        (one.times == 1 ? " (heard once)" : " (heard " + std::to_string(one.times) + " times)"));
   if (!p.banner.empty())
     out.push_back("ignore after power-up: " + SafeTextWithEnding(p.banner) + "; send nothing for " +
                   FormatDuration(Rounded(p.banner_after * 2)));

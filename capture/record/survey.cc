@@ -37,6 +37,7 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
   // What talks all the time never falls silent.
   if (talks_every_ < Duration::Seconds(3))
     limited.at_most = std::min(patience.at_most, turnaround_ * 2 + Duration::Seconds(4));
+  left_bare_ = ending == "none";
   if (!Ask(Bytes(command) + BytesOfEnding(ending), limited, raw_)) return false;
   heard = WithoutUnasked(raw_, profile_.unsolicited, without_);
   // Something unasked, or a stray byte, is no answer: that is waited for all the same.
@@ -137,6 +138,12 @@ bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_fir
 
 // Brings the module back to where a command begins.
 bool Surveyor::Clean() {
+  // What stays in a module's buffer must not become the beginning of another command.
+  if (left_bare_ && profile_.send_ending != "none") {
+    Heard ended;
+    const Patience brief = {Duration::Milliseconds(500), quiet_, Duration::Seconds(5)};
+    if (!Ask({}, profile_.send_ending, brief, ended)) return false;
+  }
   if (profile_.send_ending == "none")
     return Pause(std::max(Duration::Milliseconds(1500), turnaround_ * 2));
   for (int i = 0; i < 3; ++i) {

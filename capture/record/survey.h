@@ -45,8 +45,9 @@ std::vector<SurveyCommand> BuiltInCommands();
 // !store, !reset, !delete or !rate. A leading "\x21" is a "!" of the command's own.
 Result<std::vector<SurveyCommand>> ReadSurveyList(std::string_view text);
 
-// True for what looks like a change though it is not marked: "=" that is no test ("=?"), and the
-// V.250 commands that act (Z, &F, &W, E, D, A, O, H, +++ ...).
+// True for what looks like a change though it is not marked: "=" that is no test ("=?"), words like
+// RESET or SAVE that are no question, control characters, and the V.250 commands that act (Z, &F,
+// E, D, A, H, +++ ...), wherever in the line they stand.
 bool LooksLikeChange(ByteView command);
 
 // True if `command` may be sent under `plan`.

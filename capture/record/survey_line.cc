@@ -216,7 +216,7 @@ bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
     answers.push_back(heard);
     // Once its time is known, what is not there by then does not come.
     const Duration turnaround = TimingOf(heard, line_).turnaround.value_or(Duration::Zero());
-    patience.at_least = std::max(turnaround * 3 / 2, turnaround) + Duration::Milliseconds(500);
+    patience.at_least = std::max(turnaround * 3 / 2, turnaround) + Duration::Seconds(1);
   }
   const Bytes wanted = MostFrequent(answers);
   const auto same = std::count_if(answers.begin(), answers.end(), [&](const Heard& answer) {

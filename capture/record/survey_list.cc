@@ -13,6 +13,59 @@ std::string Upper(ByteView text) {
   return out;
 }
 
+// "=" that is no test ("=?"), or a word that asks for a change in any dialect and is no question.
+bool PieceActs(std::string_view piece) {
+  for (std::size_t at = piece.find('='); at != piece.npos; at = piece.find('=', at + 1))
+    if (piece.substr(at) != "=?") return true;
+  if (piece.ends_with('?')) return false;
+  for (const char* word : {"RESET",  "RST",  "RESTORE", "FACTORY", "DEFAULT", "ERASE", "WIPE",
+                           "FORMAT", "DEL",  "CLEAR",   "CLR",     "SAVE",    "STORE", "WRITE",
+                           "SET",    "BOOT", "DFU",     "UPDATE",  "UPGRADE", "SLEEP", "OFF"})
+    if (piece.find(word) != piece.npos) return true;
+  return false;
+}
+
+// `line`: in capitals, without its ending. ITU-T V.250 (07/2003) 5.4 and 6.1 to 6.3: spaces do not
+// count, basic commands may follow each other, extended ones are set apart by semicolons.
+bool LineActs(std::string line) {
+  std::erase(line, ' ');
+  // Control characters end texts, break off and wake.
+  if (std::any_of(line.begin(), line.end(), [](char c) { return c >= 0 && c < ' '; })) return true;
+  if (line.find("+++") != line.npos || line.starts_with("A/")) return true;
+  for (std::size_t from = 0; from <= line.size();) {
+    const std::size_t end = std::min(line.find(';', from), line.size());
+    const std::string piece = line.substr(from, end - from);
+    if (PieceActs(piece)) return true;
+    if (from > 0 && piece.starts_with("AT") && LineActs(piece)) return true;
+    from = end + 1;
+  }
+  if (!line.starts_with("AT") || line.size() < 3) return false;
+  const bool asks = line.ends_with('?') && line.find(';') == line.npos;
+  for (std::size_t i = 2; i < line.size(); ++i) {
+    const char c = line[i];
+    if (c == ';' || (c >= '0' && c <= '9')) continue;
+    if (c == '&') return true;  // factory settings, storing, profiles
+    if (c < 'A' || c > 'Z') {   // an extended command: to the next semicolon
+      i = std::min(line.find(';', i), line.size());
+      continue;
+    }
+    // Of the basic commands only identification and a register's value ask.
+    const bool question = i + 1 < line.size() && line[i + 1] == '?';
+    if (question) {
+      ++i;
+    } else if (c == 'S') {
+      const std::size_t digits = line.find_first_not_of("0123456789", i + 1);
+      if (digits == line.npos || line[digits] != '?') return true;
+      i = digits;
+    } else if (std::string_view("ADEHOPTZ").find(c) != std::string_view::npos) {
+      return true;
+    } else if (c != 'I') {
+      return !asks;
+    }
+  }
+  return false;
+}
+
 // Order in which changes are made, so that an earlier one spoils no later one.
 constexpr const char* kChanges[] = {"set", "store", "reset", "delete", "rate"};
 
@@ -60,21 +113,13 @@ Result<std::vector<SurveyCommand>> ReadSurveyList(std::string_view text) {
 
 bool LooksLikeChange(ByteView command) {
   const std::string text = Upper(command);
-  const std::size_t equals = text.find('=');
-  if (equals != text.npos && text.substr(equals) != "=?") return true;
-  if (text.find("+++") != text.npos || text.starts_with("A/")) return true;
-  if (!text.starts_with("AT") || text.size() < 3) return false;
-  if (text[2] == '&') return true;  // factory settings, storing, profiles
-  if (text[2] == '+' || text[2] == 'I') {
-    // Words that ask for it in any dialect.
-    for (const char* word : {"RESET", "RST", "RESTORE", "FACTORY", "ERASE", "DEL", "SLEEP", "DFU"})
-      if (text.find(word) != text.npos && !text.ends_with('?')) return true;
-    return false;
+  // More than one line, and each counts.
+  for (std::size_t from = 0; from <= text.size();) {
+    const std::size_t end = std::min(text.find_first_of("\r\n", from), text.size());
+    if (LineActs(text.substr(from, end - from))) return true;
+    from = end + 1;
   }
-  // Basic commands that act: answer, dial, echo, hook, data state, reset, and S-registers are set
-  // with "=". ITU-T V.250 (07/2003) 6.1 to 6.3.
-  return std::string_view("ADEHOPTZ").find(text[2]) != std::string_view::npos &&
-         !text.ends_with('?');
+  return false;
 }
 
 bool MaySend(const SurveyCommand& command, const SurveyPlan& plan) {

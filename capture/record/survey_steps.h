@@ -138,6 +138,7 @@ class Surveyor {
   Duration came_back_after_;                        // from the command's end
   Duration talks_every_ = Duration::Seconds(1000);  // what it says unasked most often
   Found answered_ = Found::kUnsure;                 // that it answers at all
+  bool left_bare_ = false;                          // the last command had no ending
   bool sleepy_ = false;                             // commands lost their beginning
   std::optional<LineSettings> echo_line_;           // where what was sent came back as it was
   int readable_ = 0;

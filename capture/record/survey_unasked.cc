@@ -137,7 +137,7 @@ void Surveyor::Review() {
   for (ProfileUnsolicited& one : profile_.unsolicited) {
     // What comes inside answers only may belong to them.
     if (one.basis.sure != Found::kSure) one.basis.sure = Found::kUnsure;
-    if (one.times < 2) one.basis.why += ", once";
+    one.basis.why += one.times < 2 ? ", once" : ", " + std::to_string(one.times) + " times";
     basis.sure = std::max(basis.sure, one.basis.sure);
   }
   basis.why = "listened for " + FormatDuration(profile_.listened);

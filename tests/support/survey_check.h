@@ -18,6 +18,7 @@ struct Surveyed {
   Profile profile;
   Status status;
   Bytes sent;
+  Bytes taken;  // the commands that the module took, each with a newline
   Duration took;
   std::size_t events = 0;  // in the capture
 };
@@ -33,6 +34,7 @@ inline Surveyed Survey(const ModuleSpec& spec, const SurveyPlan& plan, unsigned 
   Surveyed out;
   out.status = RunSurvey(*talk, plan, out.profile, [](const std::string&) {});
   out.sent = port.written();
+  out.taken = module.commands_taken();
   out.took = clock.Now() - Instant();
   out.events = writer.kept.size();
   return out;

@@ -3,6 +3,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+
 namespace witness {
 namespace {
 
@@ -88,6 +90,42 @@ TEST(RankTest, InterleavedSamplesDoNotDiffer) {
   EXPECT_GT(RankTest(Micros({1, 3, 5, 7, 9}), Micros({2, 4, 6, 8, 10})), 0.5);
   EXPECT_EQ(RankTest(Micros({5, 5, 5}), Micros({5, 5, 5})), 1);
   EXPECT_EQ(RankTest({}, Micros({1})), 1);
+}
+
+// The worked example of the reference manual of SciPy's mannwhitneyu (ages of nine patients): U is
+// 17 of 20, and the exact two-sided p is 0.111111.
+TEST(RankTest, AWorkedExample) {
+  EXPECT_NEAR(RankTest(Micros({19, 22, 16, 29, 24}), Micros({20, 11, 17, 12})), 0.1111111111, 1e-9);
+}
+
+// Two samples of `size` each in which U is `u`: how often one of the first exceeds one of the
+// second.
+double ProbabilityOf(int size, int u) {
+  std::vector<Duration> first;
+  std::vector<Duration> second;
+  for (int i = 0; i < size; ++i) {
+    const int above = std::min(size, u);
+    u -= above;
+    first.push_back(Duration::Microseconds(1000 * above + 500 + i));
+    second.push_back(Duration::Microseconds(1000 * (i + 1)));
+  }
+  return RankTest(first, second);
+}
+
+// Published tables of critical values of U, two-sided (as in S. Siegel, Nonparametric Statistics
+// for the Behavioral Sciences, 1956, table K; figures from memory): the largest U that is
+// significant.
+TEST(RankTest, CriticalValuesOfPublishedTables) {
+  const struct {
+    int size;
+    double level;
+    int critical;
+  } table[] = {{5, 0.05, 2},   {5, 0.01, 0},   {8, 0.05, 13},   {8, 0.01, 7},
+               {10, 0.05, 23}, {10, 0.01, 16}, {20, 0.05, 127}, {20, 0.01, 105}};
+  for (const auto& row : table) {
+    EXPECT_LE(ProbabilityOf(row.size, row.critical), row.level) << row.size << " " << row.level;
+    EXPECT_GT(ProbabilityOf(row.size, row.critical + 1), row.level) << row.size << " " << row.level;
+  }
 }
 
 const ProfileDifference* Of(const std::vector<ProfileDifference>& all, const std::string& what) {

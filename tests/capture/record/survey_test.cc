@@ -4,8 +4,10 @@
 #include <gtest/gtest.h>
 
 #include <random>
+#include <sstream>
 
 #include "capture/base/text.h"
+#include "capture/record/survey_heard.h"
 #include "tests/support/survey_check.h"
 
 namespace witness {
@@ -49,36 +51,114 @@ TEST(Survey, WrongRateIsRubbishInTheModelToo) {
   EXPECT_EQ(right, "OK\r\n");
 }
 
+// What acts, by V.250 or by its name, in whatever guise it stands in a list.
+TEST(SurveyList, WhatActsLooksLikeAChange) {
+  for (const char* text : {"ATZ",
+                           "at&f",
+                           "AT&W0",
+                           "ATE0",
+                           "ATD5551234",
+                           "ATA",
+                           "ATH",
+                           "A/",
+                           "+++",
+                           "AT+CHAN=11",
+                           "at+key=hush",
+                           "AT+RESET",
+                           "AT+FW?;+RST",
+                           "ATI;Z",
+                           "ATI0Z",
+                           " A T Z",
+                           "AT+FW?\rATZ",
+                           "AT+FW?\r\nAT+CHAN=11",
+                           "ATS0=1",
+                           "ATV0",
+                           "ATQ1",
+                           "ERASE",
+                           "factory reset",
+                           "save",
+                           "AT+CHAN=?;+CHAN=1",
+                           "AT+X=1?",
+                           "AT+FW?\x1a",
+                           "\x03",
+                           "ATD1?",
+                           "AT+BAUD=4\r"})
+    EXPECT_TRUE(LooksLikeChange(text)) << text;
+  for (const char* text :
+       {"AT", "ATI", "ATI3", "AT+FW?", "at+chan?", "AT+CHAN=?", "ATS3?", "AT+GMI", "AT+FW?;+CHAN?",
+        "AT+RESET?", "*IDN?", "ver", "AT+FW?\r", "##ZZQ?"})
+    EXPECT_FALSE(LooksLikeChange(text)) << text;
+}
+
+// Random lists: bodies that act and that ask, in other letters, with endings, spaces and company,
+// marked and unmarked. What the module took counts, not only what was sent: a probe that was left
+// in its buffer may make another command of the next.
 TEST(Survey, NoForbiddenCommandIsEverSentWithoutTheFlag) {
-  const std::vector<Bytes> bodies = {"AT+CHAN=11", "AT+KEY=hush", "ATZ",      "AT&F",  "AT+FW?",
-                                     "AT+RESET",   "AT+BAUD=4",   "ATE0",     "AT&W",  "AT+CHAN=?",
-                                     "ATD5551234", "AT+SIGNAL?",  "at+pow=2", "ERASE", "+++"};
+  const std::vector<Bytes> acting = {"AT+CHAN=11", "AT+KEY=hush", "ATZ",  "AT&F",  "AT+RESET",
+                                     "AT+BAUD=4",  "ATE0",        "AT&W", "ERASE", "ATD5551234",
+                                     "at+pow=2",   "+++",         "ATH"};
+  const std::vector<Bytes> asking = {"AT+FW?", "AT+CHAN?",  "AT+SIGNAL?",
+                                     "ATI",    "AT+CHAN=?", "*IDN?"};
   const std::vector<std::string> marks = {"", "", "", "set", "store", "reset", "delete", "rate"};
   int withheld = 0;
-  for (unsigned seed = 1; seed <= 40; ++seed) {
+  int sent = 0;
+  for (unsigned seed = 1; seed <= 120; ++seed) {
     std::mt19937 random(seed);
+    const auto of = [&](const auto& all) { return all[random() % all.size()]; };
+    const auto disguise = [&](Bytes text) {
+      switch (random() % 5) {
+        case 0:
+          return Lower(text);
+        case 1:
+          return text + of(std::vector<Bytes>{"\r", "\n", "\r\n"});
+        case 2:
+          return of(asking) + of(std::vector<Bytes>{";", "\r", "\r\n"}) + text;
+        case 3:
+          return text + "\r" + of(asking);
+        default:
+          return text;
+      }
+    };
     SurveyPlan plan = DemoPlan();
     plan.line_is_known = true;
     plan.repeats = 2;
     plan.listen = Ms(100);
     plan.reset_line.reset();
+    plan.find_longest = random() % 3 == 0;
+    plan.query = random() % 3 == 0 ? "AT+FW?" : "AT";
     plan.commands.clear();
-    for (int i = 0; i < 8; ++i)
-      plan.commands.push_back(
-          {bodies[random() % bodies.size()] + std::to_string(i), marks[random() % marks.size()]});
-    const Surveyed surveyed = Survey(SedgeB(), plan, seed);
-    ASSERT_TRUE(surveyed.status.ok());
-    for (const SurveyCommand& command : plan.commands) {
-      if (command.change.empty() && !LooksLikeChange(command.text)) {
-        EXPECT_THAT(surveyed.sent, HasSubstr(command.text));
+    std::vector<bool> acts;
+    for (int i = 0; i < 8; ++i) {
+      acts.push_back(random() % 2);
+      plan.commands.push_back({acts.back() ? disguise(of(acting)) : of(asking), of(marks)});
+    }
+    const ModuleSpec spec = seed % 4 == 0   ? SedgeA()
+                            : seed % 4 == 1 ? SedgeB()
+                            : seed % 4 == 2 ? SedgeC()
+                                            : Strange(seed);
+    plan.line = spec.line;
+    const Surveyed surveyed = Survey(spec, plan, seed);
+    ASSERT_TRUE(surveyed.status.ok()) << surveyed.status.message();
+    for (std::size_t i = 0; i < plan.commands.size(); ++i) {
+      const SurveyCommand& command = plan.commands[i];
+      if (!acts[i]) {
+        sent += command.change.empty() && surveyed.sent.find(command.text) != Bytes::npos;
         continue;
       }
       ++withheld;
       EXPECT_EQ(surveyed.sent.find(command.text), Bytes::npos)
-          << "seed " << seed << " sent " << command.text;
+          << "seed " << seed << " sent " << SafeText(command.text);
+    }
+    std::istringstream taken(surveyed.taken);
+    for (std::string line; std::getline(taken, line);) {
+      // The query itself, several times in one, comes from trying it with endings that are none.
+      for (std::size_t at = line.find(plan.query); at != line.npos; at = line.find(plan.query))
+        line.erase(at, plan.query.size());
+      EXPECT_FALSE(LooksLikeChange(line)) << "seed " << seed << " took " << SafeText(line);
     }
   }
-  EXPECT_GT(withheld, 100) << "the lists must hold something to withhold";
+  EXPECT_GT(withheld, 300) << "the lists must hold something to withhold";
+  EXPECT_GT(sent, 100) << "and something to send";
 }
 
 TEST(Survey, ChangesAreMadeOnceAndLastWithTheFlag) {
@@ -113,6 +193,59 @@ TEST(Survey, InterruptKeepsWhatWasFound) {
   EXPECT_EQ(status.code(), Code::kInterrupted);
   EXPECT_EQ(profile.line.baud, 9600u);
   EXPECT_FALSE(writer.kept.empty());
+}
+
+TEST(Survey, InterruptAtAnyTimeIsAnInterrupt) {
+  for (int at = 0; at < 200'000; at += 1370) {
+    FakeClock clock;
+    VirtualDriver driver(clock);
+    WriterFake writer;
+    ScriptedPort port(clock);
+    ModuleModel module(clock, driver, port, SedgeC(), 1);
+    Recorder recorder(driver, writer, clock.Now());
+    const SurveyPlan plan = DemoPlan();
+    const auto talk = TalkThrough(driver, recorder, port, plan.line);
+    driver.InterruptAt(Instant() + Ms(at));
+    Profile profile;
+    const Status status = RunSurvey(*talk, plan, profile, [](const std::string&) {});
+    ASSERT_TRUE(status.ok() || status.code() == Code::kInterrupted)
+        << at << ": " << status.message();
+    ASSERT_TRUE(recorder.Close().ok());
+    EXPECT_TRUE(writer.closed);
+    EXPECT_FALSE(Summary(profile).empty());
+    EXPECT_FALSE(Advice(profile).empty());
+    EXPECT_TRUE(ReadProfile(WriteProfile(profile)).ok()) << at;
+  }
+}
+
+TEST(Survey, APortWithoutARateGetsNoRate) {
+  SurveyPlan plan = DemoPlan();
+  plan.line_is_known = true;
+  plan.line.baud = 0;
+  FakeClock clock;
+  VirtualDriver driver(clock);
+  WriterFake writer;
+  ScriptedPort port(clock);
+  // What is sent is there at once, and so is the answer after 20 ms.
+  Bytes taken;
+  port.on_written = [&](Instant at, ByteView bytes) {
+    taken += bytes;
+    if (!taken.ends_with('\r')) return;
+    port.Say(at + Ms(20), taken == "AT\r" ? "OK\r\n" : "ERROR\r\n");
+    taken.clear();
+  };
+  Recorder recorder(driver, writer, clock.Now());
+  const auto talk = TalkThrough(driver, recorder, port, plan.line);
+  Profile profile;
+  plan.commands = {{"AT", ""}};
+  ASSERT_TRUE(RunSurvey(*talk, plan, profile, [](const std::string&) {}).ok());
+  EXPECT_EQ(profile.state, ModuleState::kAnswers);
+  EXPECT_EQ(profile.line.baud, 0u);
+  EXPECT_EQ(profile.line_basis.sure, Found::kNotTried);
+  ASSERT_EQ(profile.replies.size(), 1u);
+  for (const Duration turnaround : profile.replies[0].turnarounds) EXPECT_EQ(turnaround, Ms(20));
+  EXPECT_THAT(Summary(profile)[0], HasSubstr("not known"));
+  EXPECT_THAT(Advice(profile)[0], HasSubstr("not known"));
 }
 
 TEST(Survey, LongestCommandIsFoundIfAskedFor) {
