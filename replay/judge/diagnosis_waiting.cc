@@ -146,6 +146,17 @@ std::optional<Diagnosis> WaitsForLineEnding(const Case& c) {
                                            : "without line ending") +
             ", then went on: it reads until " + AwaitedEnding(c, reply.bytes) + " with " +
             TimeoutWords(waits.more);
+  // Inside an emulated board it was seen what it waited for.
+  const bool counts =
+      std::any_of(c.seen.remarks.begin(), c.seen.remarks.end(), [](const Remark& remark) {
+        return remark.kind == "wait" && remark.text.find(" in readBytes()") != std::string::npos;
+      });
+  if (counts) {
+    d.name = "reads-fixed-count";
+    d.words = "waited " + FormatDuration(waits.after[waits.after.size() / 2]) +
+              " after each shorter reply, then went on: it reads a fixed number of bytes with " +
+              TimeoutWords(waits.more);
+  }
   AddWaits(c, waits, d);
   return d;
 }
@@ -220,6 +231,7 @@ std::optional<Diagnosis> Hangs(const Case& c) {
 
 // Went on before all of a reply was sent.
 std::optional<Diagnosis> ReadsTooEarly(const Case& c) {
+  if (c.seen.ending == SubjectEnding::kCrashed) return std::nullopt;  // it did not go on
   std::optional<std::size_t> left;  // a reply that it did not wait for to the end
   const std::size_t count = std::min(c.base.commands.size(), c.seen.commands.size());
   for (std::size_t i = 0; i < count; ++i) {

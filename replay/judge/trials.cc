@@ -138,7 +138,9 @@ Result<TrialResult> Trials::RunTrial(std::size_t index, const Combination& combi
   constexpr int kAttempts = 3;
   std::vector<Verdict> verdicts;
   for (int attempt = 1; attempt <= kAttempts; ++attempt) {
-    auto seen = subject_.Run(varied->part, limits);
+    // In virtual time the same replies are taken in the same way, to the cycle.
+    const bool known = base.virtual_time && varied->part == outcome_.played;
+    auto seen = known ? Result<Observations>(base) : subject_.Run(varied->part, limits);
     if (!seen.ok()) return seen.status();
     result.observations = std::move(*seen);
     result.took = result.observations.ended - Instant();

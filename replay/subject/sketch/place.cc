@@ -116,11 +116,22 @@ Place PlaceOf(const std::vector<const ElfSymbol*>& chain) {
   return place;
 }
 
+Places::Kind Places::KindOf(const ElfSymbol* symbol) {
+  const auto [kind, fresh] = kinds_.try_emplace(symbol);
+  if (fresh) kind->second = {SaysNothing(symbol->name), LooksForAByte(symbol->name)};
+  return kind->second;
+}
+
 std::uint32_t Places::At(const Board& board) {
   const auto chain = CallChain(board);
-  looking_ = std::any_of(chain.begin(), chain.end(),
-                         [](const ElfSymbol* symbol) { return LooksForAByte(symbol->name); });
-  const auto telling = Telling(chain);
+  looking_ = false;
+  std::pair<const ElfSymbol*, const ElfSymbol*> telling{nullptr, nullptr};
+  for (std::size_t i = 0; i < chain.size(); ++i) {
+    const Kind kind = KindOf(chain[i]);
+    looking_ = looking_ || kind.looks_for_a_byte;
+    if (telling.first == nullptr && !kind.says_nothing)
+      telling = {chain[i], i + 1 < chain.size() ? chain[i + 1] : nullptr};
+  }
   if (telling.first == nullptr) return 0;
   const auto [found, fresh] = ids_.try_emplace(telling, static_cast<std::uint32_t>(places_.size()));
   if (fresh) {

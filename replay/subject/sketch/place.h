@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <map>
 #include <string>
+#include <unordered_map>
 #include <vector>
 
 #include "replay/subject/sketch/board.h"
@@ -34,7 +35,14 @@ class Places {
   const std::vector<Place>& all() const { return places_; }
 
  private:
+  struct Kind {
+    bool says_nothing = false;
+    bool looks_for_a_byte = false;
+  };
+  Kind KindOf(const ElfSymbol* symbol);
+
   bool looking_ = false;
+  std::unordered_map<const ElfSymbol*, Kind> kinds_;  // names are looked at once
   std::vector<Place> places_{Place{}};
   std::map<std::pair<const ElfSymbol*, const ElfSymbol*>, std::uint32_t> ids_;
 };

@@ -92,6 +92,7 @@ Status SketchSession::Connect(const SketchSettings& settings, std::uint32_t baud
   });
 
   look_every_ = board_->clock_hz() / 1000;
+  heap_ = board_->image().Variable("__brkval");
   if (board_->image().data_end != 0) {
     stack_limit_ = static_cast<std::uint16_t>(board_->image().data_end);
     for (std::size_t i = 0; i < sizeof kCanary; ++i)
@@ -125,12 +126,11 @@ void SketchSession::Look(std::uint64_t now) {
   stay.interrupts_on = stay.interrupts_on || on;
   stay.looking += places_.looking() ? 1 : 0;
   if (stack_limit_ != 0 && log_.stack_met_data == 0) {
-    const ElfSymbol* heap = board_->image().Variable("__brkval");
     std::uint16_t heap_end = 0;
-    if (heap != nullptr)
+    if (heap_ != nullptr)
       heap_end = static_cast<std::uint16_t>(
-          board_->Data(static_cast<std::uint16_t>(heap->address)) |
-          board_->Data(static_cast<std::uint16_t>(heap->address + 1)) << 8);
+          board_->Data(static_cast<std::uint16_t>(heap_->address)) |
+          board_->Data(static_cast<std::uint16_t>(heap_->address + 1)) << 8);
     bool met = board_->StackPointer() < std::max(stack_limit_, heap_end);
     if (heap_end == 0)  // else the heap has overwritten them
       for (std::size_t i = 0; i < sizeof kCanary; ++i)
@@ -363,8 +363,13 @@ void SketchSession::Finish(BoardState state, const RunLimits& limits) {
   const std::uint32_t here = places_.At(*board_);
   if (state == BoardState::kCrashed) {
     seen_.ending = SubjectEnding::kCrashed;
-    seen_.ending_words = "reached outside of its memory or program in " +
-                         PlaceWords(places_, log_.stays.empty() ? here : log_.stays.back().place);
+    // Where it was last seen: its stack is likely to be among what it has overwritten.
+    std::uint32_t known = here;
+    for (const Stay& stay : log_.stays)
+      if (stay.place != 0) known = stay.place;
+    seen_.ending_words =
+        "reached outside of its memory or program" +
+        (known != 0 ? "; it was last seen in " + PlaceWords(places_, known) : std::string());
   } else if (state == BoardState::kAsleep) {
     seen_.ending = SubjectEnding::kHung;
     seen_.ending_words = "went to sleep with interrupts off: nothing wakes it again";

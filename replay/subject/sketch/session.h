@@ -105,7 +105,8 @@ class SketchSession {
   SessionLog log_;
   Observations seen_;
   std::uint64_t look_every_ = 0;
-  std::uint16_t stack_limit_ = 0;  // first address above all variables
+  const ElfSymbol* heap_ = nullptr;  // the C library's mark of where the heap ends
+  std::uint16_t stack_limit_ = 0;    // first address above all variables
 
   std::vector<ByteOut> early_;  // said to the module before Run()
   bool booting_ = false;
