@@ -37,35 +37,21 @@ bool Less(const Bytes& a, const Bytes& b) {
   return x.size() != y.size() ? x.size() < y.size() : x < y;
 }
 
-Duration Apart(Instant a, Instant b) { return a < b ? b - a : a - b; }
-
-// When the first, and the last, reply had been given.
-std::pair<Instant, Instant> Answered(const Observations& seen) {
-  Instant first = Instant::Never();
-  Instant last;
-  for (const Said& said : seen.said) {
-    if (said.send.command == 0 || said.send.sort == SaidSort::kEcho) continue;
-    first = std::min(first, said.sent);
-    last = std::max(last, said.sent);
-  }
-  return {first, last};
+// When the last reply had been given; never: none was.
+Instant Answered(const Observations& seen) {
+  Instant last = Instant::Never();
+  for (const Said& said : seen.said)
+    if (said.send.command != 0 && said.send.sort != SaidSort::kEcho)
+      last = last.never() ? said.sent : std::max(last, said.sent);
+  return last;
 }
 
 using Lines = std::vector<const OutputLine*>;
 
-std::map<Bytes, Lines> BySort(const std::vector<OutputLine>& lines, Instant from) {
+std::map<Bytes, Lines> BySort(const std::vector<OutputLine>& lines) {
   std::map<Bytes, Lines> sorts;
-  for (const OutputLine& line : lines)
-    if (line.at > from) sorts[SplitNumbers(line.compared).words].push_back(&line);
+  for (const OutputLine& line : lines) sorts[SplitNumbers(line.compared).words].push_back(&line);
   return sorts;
-}
-
-// Every one of `first` has one in `later` at the same moment.
-bool AtTheSameMoments(const Lines& first, const Lines& later) {
-  return !first.empty() && std::all_of(first.begin(), first.end(), [&later](const OutputLine* a) {
-    return std::any_of(later.begin(), later.end(),
-                       [a](const OutputLine* b) { return Apart(a->at, b->at) <= kSameMoment; });
-  });
 }
 
 // Three or more behind `from`, at even intervals.
@@ -91,18 +77,12 @@ Bytes Joined(const std::vector<Bytes>& numbers, const std::vector<bool>& left_ou
 
 }  // namespace
 
-ClockLines::ClockLines(const Observations& first, const std::vector<OutputLine>& first_lines,
-                       const Observations& later, const std::vector<OutputLine>& later_lines) {
-  const auto [answered, over] = Answered(first);
-  if (answered.never()) return;
-  const Instant quiet = Answered(later).second + Duration::Milliseconds(500);
-  const auto before = BySort(first_lines, answered + kALittleLater);
-  const auto after = BySort(later_lines, Instant());
-  for (const auto& [words, lines] : after) {
-    const auto found = before.find(words);
-    const bool same =
-        found != before.end() && lines.size() > 1 && AtTheSameMoments(found->second, lines);
-    if (!same && !Ticking(lines, quiet)) continue;
+ClockLines::ClockLines(const Observations& first, const Observations& later,
+                       const std::vector<OutputLine>& later_lines) {
+  if (Answered(first).never() || Answered(later).never()) return;
+  const Instant quiet = Answered(later) + Duration::Milliseconds(500);
+  for (const auto& [words, lines] : BySort(later_lines)) {
+    if (!Ticking(lines, quiet)) continue;
     std::vector<std::vector<Bytes>> numbers;
     for (const OutputLine* line : lines) numbers.push_back(SplitNumbers(line->compared).numbers);
     Sort sort;

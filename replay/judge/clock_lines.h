@@ -2,9 +2,10 @@
 // come sooner or later in a conversation that takes longer, and more or fewer of them: that is no
 // fault.
 //
-// Found out by two runs in virtual time, one with every reply a little later: what is printed at
-// the same moment although all before it came later was not waiting for a reply. So was what comes
-// at even intervals long after the last one.
+// Found out by a run in virtual time that is watched for some seconds longer: what still comes at
+// even intervals long after the last reply was not waiting for one. (A line that comes at the same
+// moment whenever the reply came proves nothing: a sketch may listen for a fixed time and then tell
+// what it heard.)
 #pragma once
 
 #include <map>
@@ -21,8 +22,8 @@ class ClockLines {
   ClockLines() = default;
 
   // `later`: the run whose replies came later, watched for longer than `first`. Times are virtual.
-  ClockLines(const Observations& first, const std::vector<OutputLine>& first_lines,
-             const Observations& later, const std::vector<OutputLine>& later_lines);
+  ClockLines(const Observations& first, const Observations& later,
+             const std::vector<OutputLine>& later_lines);
 
   bool empty() const { return sorts_.empty(); }
   std::vector<OutputLine> Without(const std::vector<OutputLine>& lines) const;

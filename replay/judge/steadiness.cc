@@ -110,7 +110,7 @@ Steadiness Steadiness::ByTheClock(const Observations& first,
                                   const std::vector<OutputLine>& first_lines,
                                   const Observations& later,
                                   const std::vector<OutputLine>& later_lines) {
-  const ClockLines clock(first, first_lines, later, later_lines);
+  const ClockLines clock(first, later, later_lines);
   const auto a = clock.Without(first_lines);
   auto b = clock.Without(later_lines);
   const Instant end = first.ended + kALittleLater * std::ssize(first.commands);

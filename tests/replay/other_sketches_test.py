@@ -13,7 +13,7 @@ import tempfile
 SOURCE = pathlib.Path(__file__).resolve().parents[2]
 BYTETRIAL, SKETCHES = sys.argv[1:3]
 ONLY = sys.argv[3:]
-HARD = {"find", "event", "longdelay"}  # their module is on the hardware port
+HARD = {"find", "event"}  # their module is on the hardware port
 
 GOOD = ["heartbeat", "blink", "find", "interrupts", "twoports", "silent", "stamped", "uptime",
         "event", "sleep", "retry"]
@@ -29,7 +29,6 @@ FAULTY = [
     ("offset", "echo=whole", {"takes-echo"}),
     ("wait", "loss=none", {"waits-for-ever"}),
     ("silentfault", "ending=lf", {"compares-with-line-ending"}),
-    ("longdelay", "length=128", {"loses-bytes"}),
     ("firstline", "extra=before", {"takes-unsolicited"}),
 ]
 

@@ -57,12 +57,13 @@ Seen Later() {
       .Says(1534, "signal 74")
       .Says(2000, "alive 2")
       .Says(3000, "alive 3")
-      .Says(4000, "alive 4");
+      .Says(4000, "alive 4")
+      .Says(5000, "alive 5");
 }
 
 TEST(ClockLines, SignOfLifeIsLeftOutWhateverItsNumber) {
   const Seen first = First(), later = Later();
-  const ClockLines clock(first.observations, first.lines, later.observations, later.lines);
+  const ClockLines clock(first.observations, later.observations, later.lines);
   EXPECT_THAT(Texts(clock.Without(first.lines)), ElementsAre("signal 71", "signal 74"));
   Seen longer;
   longer.Says(9000, "alive 9").Says(9500, "signal 0").Says(9600, "alive and well");
@@ -73,7 +74,7 @@ TEST(ClockLines, NoneWhereNothingWasAnswered) {
   Seen first, later;
   first.Says(1000, "alive 1").Says(2000, "alive 2");
   later.Says(1000, "alive 1").Says(2000, "alive 2");
-  EXPECT_TRUE(ClockLines(first.observations, first.lines, later.observations, later.lines).empty());
+  EXPECT_TRUE(ClockLines(first.observations, later.observations, later.lines).empty());
 }
 
 // A sketch that listens for a fixed time tells its reply at the same moment whenever that came:
@@ -89,10 +90,21 @@ TEST(ClockLines, ReplyToldAtAFixedTimeIsStillCompared) {
         .Says(3000, "signal -71");
   };
   const Seen first = run(0), later = run(7);
-  const ClockLines clock(first.observations, first.lines, later.observations, later.lines);
+  const ClockLines clock(first.observations, later.observations, later.lines);
   Seen wrong;
   wrong.Says(1000, "signal 0");
   EXPECT_THAT(Texts(clock.Without(wrong.lines)), ElementsAre("signal 0"));
+}
+
+// What comes only where a reply came is told by the reply, however even its times.
+TEST(ClockLines, LineForEachReplyIsCompared) {
+  const auto run = [](int shift) {
+    Seen seen;
+    for (int i = 1; i <= 5; ++i) seen.Answered(1000 * i - 500 + shift).Says(1000 * i, "taken");
+    return seen;
+  };
+  const Seen first = run(0), later = run(7);
+  EXPECT_TRUE(ClockLines(first.observations, later.observations, later.lines).empty());
 }
 
 TEST(Steadiness, StampsOfTimeAreLooseButNoOtherWord) {
