@@ -18,7 +18,7 @@ constexpr Duration kSlowFrame = Duration::Milliseconds(500);
 constexpr Duration kFastFrame = Duration::Milliseconds(20);
 constexpr int kSlowLevel = 9;
 constexpr int kMiddleLevel = 3;
-constexpr int kFastLevel = 1;
+constexpr int kFastLevel = -1;
 
 int LevelFor(Duration frame) {
   return frame >= kSlowFrame ? kSlowLevel : frame >= kFastFrame ? kMiddleLevel : kFastLevel;
