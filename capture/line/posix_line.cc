@@ -146,41 +146,6 @@ void DrainBounded(int descriptor, Duration limit) {
   tcflush(descriptor, TCIOFLUSH);
 }
 
-Result<LineSettings> ReadSettings(int descriptor, const std::string& name) {
-  termios t = {};
-  if (tcgetattr(descriptor, &t) != 0)
-    return Status(Code::kIo, name + ": cannot read the line's settings: " + std::strerror(errno));
-  LineSettings out;
-  out.baud = ReadBaud(descriptor);
-  switch (t.c_cflag & CSIZE) {
-    case CS5:
-      out.data_bits = 5;
-      break;
-    case CS6:
-      out.data_bits = 6;
-      break;
-    case CS7:
-      out.data_bits = 7;
-      break;
-    default:
-      out.data_bits = 8;
-  }
-  out.parity = Parity::kNone;
-  if (t.c_cflag & PARENB) {
-    const bool stick = (t.c_cflag & CMSPAR) != 0;
-    const bool odd = (t.c_cflag & PARODD) != 0;
-    out.parity =
-        stick ? (odd ? Parity::kMark : Parity::kSpace) : (odd ? Parity::kOdd : Parity::kEven);
-  }
-  out.stop_bits = t.c_cflag & CSTOPB ? StopBits::kTwo : StopBits::kOne;
-  out.flow = FlowControl::kNone;
-  if (t.c_cflag & CRTSCTS)
-    out.flow = FlowControl::kRtsCts;
-  else if (t.c_iflag & (IXON | IXOFF))
-    out.flow = FlowControl::kXonXoff;
-  return out;
-}
-
 std::string WhoHas(const std::string& path) {
   std::string out;
   int named = 0;

@@ -26,8 +26,6 @@ Status TakeExclusively(int descriptor, const std::string& path);
 // close cannot hang on a peer that does not read.
 void DrainBounded(int descriptor, Duration limit);
 
-// The rate as the kernel holds it, also where it is none of the usual ones; 0 if unknown.
-std::uint32_t ReadBaud(int descriptor);
 // Sets any rate. False: refused.
 bool SetBaud(int descriptor, std::uint32_t baud);
 
