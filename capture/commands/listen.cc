@@ -54,7 +54,7 @@ const char* AnswerName(RateAnswer answer) {
 
 // "112 bytes, none with errors, 100 % text; NMEA 0183 sentences".
 std::string EvidenceWords(const RateEvidence& evidence) {
-  std::string out = std::to_string(evidence.heard) + (evidence.heard == 1 ? " byte, " : " bytes, ");
+  std::string out = Counted(evidence.heard, "byte") + ", ";
   out += evidence.errors == 0 ? "none with errors"
                               : Percent(evidence.errors, evidence.heard) + " with errors";
   out += ", " + Percent(evidence.text, evidence.heard) + " text";
@@ -129,8 +129,6 @@ class Listening {
 
   int Run() {
     if (Status s = Open(); !s.ok()) return Fail(kProgram, s);
-    driver_ = Driver::Create(clock_);
-    driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
     began_ = clock_.Now();
     recorder_ = std::make_unique<Recorder>(*driver_, *writer_, began_);
     recorder_->OnFailure([this](const Status& status) { End(status); });
@@ -154,6 +152,8 @@ class Listening {
     side_ = options_.side == "host"     ? Side::kHost
             : options_.side == "module" ? Side::kModule
                                         : Side::kUnknown;
+    out_ = options_.out.empty() ? FreeCaptureName("listen") : options_.out;
+    if (Status s = RefuseExisting(out_, options_.replace); !s.ok()) return s;
     OpenReport report;
     Result<std::unique_ptr<Port>> port = OpenPort(options_.port, options_.open, &report);
     if (!port.ok()) return port.status();
@@ -169,7 +169,9 @@ class Listening {
                     options_.port +
                         ": has no rate of its own (a pseudo-terminal or a bare network "
                         "connection), so there is none to find");
-    out_ = options_.out.empty() ? FreeCaptureName("listen") : options_.out;
+    driver_ = Driver::Create(clock_);
+    // From here on Ctrl-C closes the file instead of leaving it cut off.
+    driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
     WriterOptions writer_options;
     writer_options.replace = options_.replace;
     const CaptureInfo info = DescribeCapture(

@@ -6,6 +6,7 @@
 #include "capture/base/text.h"
 #include "capture/commands/command.h"
 #include "capture/commands/live_account.h"
+#include "capture/commands/recording_plan.h"
 #include "capture/commands/screen.h"
 #include "capture/line/keyboard.h"
 #include "capture/line/network_port.h"
@@ -21,8 +22,6 @@ namespace {
 constexpr const char* kProgram = "bytewitness record";
 constexpr Duration kLookAtDisk = Duration::Seconds(1);
 constexpr Duration kLookAtSplit = Duration::Milliseconds(20);
-
-Status Wrong(const std::string& what) { return Status(Code::kInvalidArgument, what); }
 
 // A port with an end that a person named.
 struct TappedPort {
@@ -45,67 +44,22 @@ class Recording {
   }
 
  private:
-  // What goes together and what does not.
-  Status CheckOptions() const {
-    const RecordOptions& o = options_;
-    if (!o.between && !o.port2.empty())
-      return Wrong("two ports: --far " + o.port2 + " listens at both, --between passes on");
-    if (!o.between && !o.link.empty())
-      return Wrong("--link names the port of --between: give both");
-    if (!o.between && !o.listen.empty())
-      return Wrong("--listen is where a program connects with --between: give both");
-    if (o.between && !o.far.empty())
-      return Wrong("--far listens at a second port, --between passes on: give one of them");
-    if (o.between && int{!o.port2.empty()} + int{!o.listen.empty()} + int{!o.link.empty()} > 1)
-      return Wrong("--between has one program's side: a second PORT, --listen or --link");
-    for (const std::string& second : {o.port2, o.far}) {
-      std::error_code error;
-      if (!second.empty() &&
-          (second == o.port || std::filesystem::equivalent(second, o.port, error)))
-        return Wrong(second + ": both ports are the same one");
-    }
-    return OkStatus();
-  }
-
   Status Prepare() {
-    if (Status s = CheckOptions(); !s.ok()) return s;
-    const Result<LineSettings> settings = ToSettings(options_.line);
-    if (!settings.ok()) return settings.status();
-    asked_ = *settings;
-    const auto length = OptionalDuration("--for", options_.length);
-    if (!length.ok()) return length.status();
-    length_ = *length;
-    const auto silent = OptionalDuration("--until-silent", options_.until_silent);
-    if (!silent.ok()) return silent.status();
-    until_silent_ = *silent;
-    SplitRule rule;
-    if (!options_.split_every.empty()) {
-      const Result<SplitRule> parsed = ParseSplitRule(options_.split_every);
-      if (!parsed.ok()) return parsed.status().In("--split-every");
-      rule = *parsed;
-    }
-    const Result<std::uint64_t> keep = ParseSize(options_.keep_free);
-    if (!keep.ok()) return keep.status().In("--keep-free");
-    keep_free_ = *keep;
+    Result<RecordingPlan> plan = PlanRecording(options_);
+    if (!plan.ok()) return plan.status();
+    plan_ = *std::move(plan);
     out_ = options_.out.empty() ? FreeCaptureName("record") : options_.out;
     // Where files are split, the first has a number in its name.
-    if (!rule.any())
+    if (!plan_.split.any())
       if (Status s = RefuseExisting(out_, options_.replace); !s.ok()) return s;
     if (Status s = OpenPorts(); !s.ok()) return s;
     driver_ = Driver::Create(clock_);
     // From here on Ctrl-C closes the file instead of leaving it cut off.
     driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
-
-    WriterOptions writer_options;
-    writer_options.replace = options_.replace;
-    writer_options.durability = options_.durability == "strict"    ? Durability::kStrict
-                                : options_.durability == "relaxed" ? Durability::kRelaxed
-                                                                   : Durability::kNormal;
     Result<std::unique_ptr<CaptureSeries>> series =
-        CaptureSeries::Create(out_, rule, writer_options, [this] { return Describe(); });
+        CaptureSeries::Create(out_, plan_.split, plan_.writer, [this] { return Describe(); });
     if (!series.ok()) return series.status();
     series_ = std::move(*series);
-    splits_ = rule.any();
     return OkStatus();
   }
 
@@ -132,17 +86,17 @@ class Recording {
       if (!pty.ok()) return pty.status();
       program_ = std::move(*pty);
     }
-    program_facts_ = DescribeTap(*program_, Side::kHost, asked_, asked_);
+    program_facts_ = DescribeTap(*program_, Side::kHost, plan_.asked, plan_.asked);
     return OkStatus();
   }
 
   Status Open(const std::string& name, Side side) {
-    Result<OpenedPort> opened = OpenAndSet(name, asked_, options_.line.open);
+    Result<OpenedPort> opened = OpenAndSet(name, plan_.asked, options_.line.open);
     if (!opened.ok()) return opened.status();
     TappedPort tapped;
     tapped.name = name;
     tapped.side = side;
-    tapped.facts = DescribeTap(*opened->port, side, asked_, opened->got);
+    tapped.facts = DescribeTap(*opened->port, side, plan_.asked, opened->got);
     tapped.opened = std::move(*opened);
     ports_.push_back(std::move(tapped));
     return OkStatus();
@@ -175,9 +129,9 @@ class Recording {
     else
       for (TappedPort& tapped : ports_) ListenAt(tapped);
     TellWhatIsRecorded();
-    if (length_) driver_->SetTimer(began_ + *length_, [this](Instant) { End({}); });
-    if (until_silent_) AwaitSilence();
-    if (splits_) LookAtSplit();
+    if (plan_.length) driver_->SetTimer(began_ + *plan_.length, [this](Instant) { End({}); });
+    if (plan_.until_silent) AwaitSilence();
+    if (plan_.split.any()) LookAtSplit();
     driver_->SetTimer(began_, [this](Instant) { LookAtDisk(); });
     TakeNotes();
     if (screen_.talk_is_terminal()) ShowProgress();
@@ -248,14 +202,14 @@ class Recording {
     }
     if (bridge_) bridge_->Leave(tapped.side);
     screen_.Talk(SafeName(tapped.name) + " is gone; recording goes on when it is back");
-    tapped.keeper->AwaitReturn(at, bridge_ ? bridge_->got() : asked_,
+    tapped.keeper->AwaitReturn(at, bridge_ ? bridge_->got() : plan_.asked,
                                [this, &tapped](Instant now, Port& port, Duration away) {
                                  Returned(tapped, now, port, away);
                                });
   }
 
   void Returned(TappedPort& tapped, Instant now, Port& port, Duration away) {
-    tapped.facts = DescribeTap(port, tapped.side, asked_, tapped.facts.got);
+    tapped.facts = DescribeTap(port, tapped.side, plan_.asked, tapped.facts.got);
     const std::string what = tapped.name + " is back" +
                              (port.name() == tapped.name ? "" : " as " + port.name()) + " after " +
                              FormatDuration(away);
@@ -293,7 +247,7 @@ class Recording {
     const std::filesystem::path path = std::filesystem::absolute(series_->path(), error);
     const auto space = std::filesystem::space(path.parent_path(), error);
     const std::uint64_t size = error ? 0 : std::filesystem::file_size(path, error);
-    if (!error && space.available < keep_free_ + size) {
+    if (!error && space.available < plan_.keep_free + size) {
       const Status full(Code::kIo, series_->path() + ": ended, since the disk has only " +
                                        FormatSize(space.available) +
                                        " left; what was recorded is whole");
@@ -325,8 +279,8 @@ class Recording {
   }
 
   void AwaitSilence() {
-    driver_->SetTimer(recorder_->last_byte() + *until_silent_, [this](Instant now) {
-      if (now - recorder_->last_byte() >= *until_silent_)
+    driver_->SetTimer(recorder_->last_byte() + *plan_.until_silent, [this](Instant now) {
+      if (now - recorder_->last_byte() >= *plan_.until_silent)
         End({});
       else
         AwaitSilence();
@@ -374,6 +328,10 @@ class Recording {
 
   int Finish(const Status& loop) {
     if (live_) live_->Finish();
+    std::string passed;
+    if (bridge_ && bridge_->delays().count() > 0)
+      passed = "passed on within " + FormatDuration(bridge_->delays().Within(0.5)) +
+               " of being read, 99 % within " + FormatDuration(bridge_->delays().Within(0.99));
     bridge_.reset();
     const Duration length = clock_.Now() - began_;
     Status written = recorder_->Close();
@@ -384,6 +342,7 @@ class Recording {
     if (series_->files() > 1) into = std::to_string(series_->files()) + " files, the last " + into;
     screen_.Talk("recorded " + FormatDuration(length) + ", " + Counted(events_, "event") + ", " +
                  FormatSize(from_host_ + from_module_ + from_unknown_) + " into " + into);
+    if (!passed.empty()) screen_.Talk(passed);
     if (program_) program_->Close().Ignore();
     Status closed;
     for (TappedPort& tapped : ports_)
@@ -396,19 +355,15 @@ class Recording {
   }
 
   const RecordOptions& options_;
+  RecordingPlan plan_;
   Screen screen_;
   MonotonicClock clock_;
-  LineSettings asked_;
   std::unique_ptr<Driver> driver_;
   std::vector<TappedPort> ports_;       // the module's first
   std::unique_ptr<Port> program_;       // where a program comes to us, with --between
   ListeningPort* listening_ = nullptr;  // the same, if it is by TCP
   Tap program_facts_;
   std::string out_;
-  std::optional<Duration> length_;
-  std::optional<Duration> until_silent_;
-  std::uint64_t keep_free_ = 0;
-  bool splits_ = false;
   Instant began_;
   Instant file_began_;
   std::unique_ptr<CaptureSeries> series_;

@@ -65,6 +65,7 @@ Finding& FindingCollector::Note(const char* name, std::uint64_t index, Instant a
 }
 
 void FindingCollector::Take(const Event& event, std::uint64_t) {
+  line_.Take(event, last_segment_);
   if (event.kind == EventKind::kErrorCounts) {
     counts_.framing += event.counts.framing;
     counts_.parity += event.counts.parity;
@@ -97,6 +98,7 @@ void FindingCollector::Take(const Segment& segment, const Secret& secret) {
 }
 
 void FindingCollector::Take(const Segment& s) {
+  last_segment_ = s.index;
   secrets_.Take(s);
   const std::uint64_t text = CountText(s.bytes);
   const bool all_text = text == s.bytes.size();
@@ -277,6 +279,7 @@ void FindingCollector::RateRules() {
     found_[finding.name] = finding;
   }
   found_.erase("not-text");
+  line_.Put(found_, found_.contains("wrong-rate"));
 }
 
 void FindingCollector::WiringRules(const Examination& so_far) {

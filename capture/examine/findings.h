@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "capture/examine/examination.h"
+#include "capture/examine/line_tally.h"
 #include "capture/examine/rate_guess.h"
 #include "capture/examine/secrets.h"
 #include "capture/store/capture_info.h"
@@ -52,6 +53,8 @@ class FindingCollector {
   std::uint64_t module_text_ = 0;
   std::uint64_t host_text_ = 0, host_bytes_ = 0;
   ErrorCounts counts_;
+  LineTally line_;
+  std::uint64_t last_segment_ = 0;
   std::uint64_t gaps_ = 0, gap_bytes_ = 0;
   bool rubbish_ = false;  // some of the module's bytes look wrong
   ByteCounts module_counts_ = {};

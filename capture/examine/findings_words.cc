@@ -35,6 +35,10 @@ constexpr Words kWords[] = {
     {"lost-bytes", "Bytes were lost", "What is missing may be the end of a reply or a whole one.",
      "Do not judge the module by the places marked as gaps; record again with less load, or at a "
      "lower rate, or with flow control."},
+    {"bytes-with-errors", "Bytes came with framing or parity errors",
+     "Those bytes may be others than were sent, and a sketch is not told.",
+     "See that grounds are joined and both sides use the same rate and format; a rate that is 2 to "
+     "5 % off gives now and then a wrong byte."},
     {"command-in-data-mode", "A command was sent while the module was in a data session",
      "The far side got it as data, and the module never acted on it.",
      "Leave data mode first (the escape sequence +++ with a pause before and after, V.250 6.2.9 "
@@ -76,6 +80,16 @@ constexpr Words kWords[] = {
     {"speaks-unasked", "The module speaks unasked",
      "Such a line may be waiting when the next reply is read.",
      "Read and sort out what is there before each command."},
+    {"breaks", "Breaks came in",
+     "A break is a line held low for longer than a character: a sketch reads it as a NUL or not at "
+     "all, and some modules reset or wake on one.",
+     "If nobody sends them on purpose, look for a loose wire, a sender without power, or a rate "
+     "far "
+     "below the one that is set."},
+    {"lines-changed", "Modem lines changed",
+     "RTS and CTS may hold a sender up, and many boards reset when DTR or RTS changes.",
+     "If a board restarts at these places, use --hold-lines; if bytes stop there, it is flow "
+     "control (--flow rts-cts)."},
     {"secret", "The capture holds what looks like a secret",
      "Whoever gets the capture gets it too: a key opens, an address or a position tells who and "
      "where.",

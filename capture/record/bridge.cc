@@ -18,6 +18,24 @@ constexpr Duration kShortestBreak = Duration::Milliseconds(5);
 
 }  // namespace
 
+void PassingDelays::Add(Duration delay) {
+  double limit = 1;  // microseconds
+  int step = 0;
+  for (; step + 1 < kSteps && static_cast<double>(delay.ns()) > limit * 1000; ++step) limit *= 1.25;
+  ++steps_[static_cast<std::size_t>(step)];
+  ++count_;
+}
+
+Duration PassingDelays::Within(double share) const {
+  double limit = 1;
+  std::uint64_t seen = 0;
+  for (int step = 0; step < kSteps; ++step, limit *= 1.25) {
+    seen += steps_[static_cast<std::size_t>(step)];
+    if (seen > 0 && static_cast<double>(seen) >= share * static_cast<double>(count_)) break;
+  }
+  return Duration::Nanoseconds(static_cast<std::int64_t>(std::min(limit * 1000, 9e18)));
+}
+
 Bridge::Bridge(Driver& driver, Recorder& recorder, Port& host, Port& module, OnEnd on_end,
                const LineSettings& got, bool pass_lines)
     : driver_(driver),
@@ -101,7 +119,13 @@ void Bridge::OnBytes(Side side, Instant at, ByteView bytes) {
     waiting_.back().bytes += bytes;
     return;
   }
-  Pass(side, bytes);
+  PassAndMeasure(side, at, bytes);
+}
+
+void Bridge::PassAndMeasure(Side from, Instant at, ByteView bytes) {
+  Pass(from, bytes);
+  const Port* to = PortOf(Other(from));
+  if (to != nullptr && driver_.Unwritten(*to) == 0) delays_.Add(driver_.clock().Now() - at);
 }
 
 void Bridge::Pass(Side from, ByteView bytes) {

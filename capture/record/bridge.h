@@ -10,6 +10,7 @@
 // null-modem cable does.
 #pragma once
 
+#include <array>
 #include <deque>
 #include <functional>
 #include <memory>
@@ -18,6 +19,21 @@
 #include "capture/record/recorder.h"
 
 namespace witness {
+
+// How long bytes stood between being read and being written on, as the driver's clock has it; a
+// histogram with steps of a quarter.
+class PassingDelays {
+ public:
+  void Add(Duration delay);
+  std::uint64_t count() const { return count_; }
+  // Of all, this share (0 to 1) was passed on within this time, rounded up to the step.
+  Duration Within(double share) const;
+
+ private:
+  static constexpr int kSteps = 160;
+  std::array<std::uint64_t, kSteps> steps_ = {};
+  std::uint64_t count_ = 0;
+};
 
 class Bridge {
  public:
@@ -41,6 +57,9 @@ class Bridge {
   // How the module's port is set now.
   const LineSettings& got() const { return got_; }
 
+  // Of what the other side took at once; the kernel's ways to us and from us are not in it.
+  const PassingDelays& delays() const { return delays_; }
+
   // Bytes taken from one side that the other has not taken yet.
   std::size_t Unwritten() const;
 
@@ -56,6 +75,7 @@ class Bridge {
   void Attach(Side side, Port& port);
   void OnBytes(Side side, Instant at, ByteView bytes);
   void Pass(Side from, ByteView bytes);
+  void PassAndMeasure(Side from, Instant at, ByteView bytes);
   void AwaitRoom(Side from);
   void OnRequest(Instant at, const LineRequest& request);
   void WorkOffWaiting();
@@ -72,6 +92,7 @@ class Bridge {
   Port* module_ = nullptr;
   OnEnd on_end_;
   LineSettings got_;
+  PassingDelays delays_;
   bool pass_lines_;
   std::deque<Waiting> waiting_;
   bool working_off_ = false;

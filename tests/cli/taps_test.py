@@ -154,6 +154,8 @@ class Taps(unittest.TestCase):
         module.say(EVERY_BYTE[::-1])
         self.assertEqual(host.hear(256), EVERY_BYTE[::-1])
         self.end(running)
+        running.wait_for("passed on within", "stderr")
+        running.wait_for("99 % within", "stderr")
         self.assertEqual(self.said("host"), EVERY_BYTE)
         self.assertEqual(self.said("module"), EVERY_BYTE[::-1])
 

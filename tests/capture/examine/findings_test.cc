@@ -24,6 +24,58 @@ using test::CaptureOf;
 using test::ExaminationOf;
 using test::NamesOf;
 
+// A talk without a fault, and in the midst of it what `event` says.
+std::vector<OwnedEvent> GoodTalkWith(std::vector<Event> more) {
+  std::vector<OwnedEvent> out = test::Talk().Host(0, "AT\r\n").Module(420, "OK\r\n").events();
+  Instant at = out.back().event.at;
+  for (Event& event : more) {
+    at = at + Duration::Milliseconds(100);
+    event.at = at;
+    out.emplace_back(event);
+  }
+  return out;
+}
+
+Event LineEvent(EventKind kind, Side side) {
+  Event out;
+  out.kind = kind;
+  out.side = side;
+  return out;
+}
+
+TEST(Findings, WhatHappenedToTheLine) {
+  EXPECT_THAT(NamesOf(ExaminationOf(GoodTalkWith({}))), ElementsAre());
+
+  Event counts = LineEvent(EventKind::kErrorCounts, Side::kModule);
+  counts.counts.parity = 1;
+  const auto errors = ExaminationOf(GoodTalkWith(
+      {LineEvent(EventKind::kBreak, Side::kHost), LineEvent(EventKind::kBreak, Side::kModule)}));
+  ASSERT_THAT(NamesOf(errors), ElementsAre("breaks"));
+  EXPECT_EQ(errors.findings[0].detail, "once from the host, once from the module");
+  EXPECT_EQ(errors.findings[0].count, 2u);
+
+  Event change = LineEvent(EventKind::kLineChange, Side::kModule);
+  change.lines = kCts;
+  change.changed = kCts | kDsr;
+  Event back = change;
+  back.lines = 0;
+  back.changed = kCts;
+  const auto changes = ExaminationOf(GoodTalkWith({change, back}));
+  ASSERT_THAT(NamesOf(changes), ElementsAre("lines-changed"));
+  EXPECT_EQ(changes.findings[0].detail, "CTS 2 times, DSR once");
+  EXPECT_EQ(changes.findings[0].evidence[0].shown, "CTS on, DSR off");
+
+  const auto counted = ExaminationOf(GoodTalkWith({counts}));
+  ASSERT_THAT(NamesOf(counted), Contains("bytes-with-errors"));
+  EXPECT_EQ(counted.findings[0].detail, "1 parity error counted");
+
+  Event overruns = LineEvent(EventKind::kErrorCounts, Side::kModule);
+  overruns.counts.overrun = 3;
+  const auto lost = ExaminationOf(GoodTalkWith({overruns}));
+  ASSERT_THAT(NamesOf(lost), ElementsAre("lost-bytes"));
+  EXPECT_THAT(lost.findings[0].detail, HasSubstr("3 overruns counted"));
+}
+
 TEST(Findings, ReplyWithoutEnding) {
   const auto e = ExaminationOf(test::Talk().Host(0, "AT").Module(420, "OK").events());
   EXPECT_THAT(NamesOf(e), ElementsAre("reply-without-ending"));

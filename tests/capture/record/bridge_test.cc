@@ -47,6 +47,22 @@ class AskingPort : public ScriptedPort {
   std::size_t Draining() override { return draining; }
 };
 
+TEST(PassingDelays, ShareOfThemWithinATime) {
+  PassingDelays delays;
+  EXPECT_EQ(delays.count(), 0u);
+  for (int i = 0; i < 98; ++i) delays.Add(Duration::Microseconds(10));
+  delays.Add(Duration::Milliseconds(3));
+  delays.Add(Duration::Seconds(2));
+  EXPECT_EQ(delays.count(), 100u);
+  EXPECT_GE(delays.Within(0.5), Duration::Microseconds(10));
+  EXPECT_LE(delays.Within(0.5), Duration::Nanoseconds(12'500));
+  EXPECT_GE(delays.Within(0.99), Duration::Milliseconds(3));
+  EXPECT_LE(delays.Within(0.99), Duration::Microseconds(3'750));
+  EXPECT_GE(delays.Within(1), Duration::Seconds(2));
+  delays.Add(Duration::Max());
+  EXPECT_GT(delays.Within(1), Duration::Seconds(2));
+}
+
 class BridgeTest : public ::testing::Test {
  protected:
   BridgeTest() : driver_(clock_), recorder_(driver_, writer_, clock_.Now()) {}
