@@ -288,18 +288,21 @@ char AnswerStudy::FindMark(const std::vector<const Answer*>& answers) const {
 void AnswerStudy::Finish(Conventions& out) {
   if (waiting_ > 0 && !answers_.empty()) answers_.back().alone = false;
   const auto texts = TextAnswers();
-  // What came behind an answer after a silence may be its end, if answers do not end without it.
-  Ends ends;
-  std::size_t coded = 0;
-  for (const bool with_rest : {false, true}) {
-    ends = FindEnds(texts, with_rest);
-    coded = 0;
-    for (const Answer* answer : texts) {
-      const ByteView line = LastLineWithEnding(answer->View(with_rest));
-      coded += EndsALine(line) && IsResultCode(line) ? 1u : 0u;
-    }
-    if (!ends.lines.empty() || coded * 2 >= texts.size()) break;
-  }
+  // What came behind an answer after a silence may be its end, if answers do not end without it;
+  // surely if it is a result code.
+  const auto count_codes = [&](bool with_rest) {
+    return static_cast<std::size_t>(
+        std::count_if(texts.begin(), texts.end(), [&](const Answer* answer) {
+          const ByteView line = LastLineWithEnding(answer->View(with_rest));
+          return EndsALine(line) && IsResultCode(line);
+        }));
+  };
+  std::size_t coded = count_codes(false);
+  const std::size_t coded_with_rest = count_codes(true);
+  const bool codes_follow = coded * 2 < texts.size() && coded_with_rest * 2 >= texts.size();
+  Ends ends = FindEnds(texts, codes_follow);
+  if (codes_follow) coded = coded_with_rest;
+  if (!codes_follow && ends.lines.empty() && coded * 2 < texts.size()) ends = FindEnds(texts, true);
   const auto is_end = [&](ByteView line) {
     return (EndsALine(line) && IsResultCode(line)) ||
            std::find(ends.lines.begin(), ends.lines.end(), line) != ends.lines.end();
