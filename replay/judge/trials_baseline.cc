@@ -113,6 +113,10 @@ bool Trials::FindWhereToStop(const Part& part, const Observations& seen) {
   // It may have nothing more to ask, and still something to print.
   const Instant answered = count > 0 ? AnswerEnd(seen, count - 1) : Instant();
   linger_ = RunLimits().linger;
+  // Where the baseline went on to its next command, a slow trial does so too, and is given the
+  // time.
+  if (count > 0 && count < seen.commands.size())
+    linger_ = WaitBehind(seen, count - 1) + Duration::Seconds(10);
   if (count == seen.commands.size() && !seen.printed.empty())
     linger_ = std::clamp(seen.printed.back().at - answered + Duration::Seconds(1), linger_,
                          Duration::Seconds(30));
