@@ -253,9 +253,22 @@ RateJudgement RateFinder::Judge() const {
   const std::uint64_t varied = best.evidence.varied;
   const bool known = !best.evidence.known.empty();
   const bool text = best.evidence.text * 20 >= best.evidence.heard * 19;
+  // What is known as text by its lines has to be text throughout; frames prove themselves by their
+  // checksums.
+  const bool lines_only =
+      std::all_of(best.evidence.known.begin(), best.evidence.known.end(),
+                  [](const std::string& one) { return one.starts_with("V.250"); });
+  const bool torn = lines_only && (known || best.evidence.in_lines) &&
+                    best.evidence.text * 10 < best.evidence.heard * 9;
   out.parity_unknown = !errors_are_told_ && best.settings.data_bits == 8;
-  if (bits >= (known ? kSureBits : kSureTextBits) && margin >= kSureMargin && heard_itself &&
-      (known ? varied >= kLikelyVariety : best.evidence.in_lines && varied >= kSureVariety)) {
+  if (torn) {
+    out.answer = RateAnswer::kNotSure;
+    out.reason =
+        "what came at " + FormatLineSettings(best.settings) +
+        " is readable in part and rubbish in part: the line may change its rate, or be disturbed";
+  } else if (bits >= (known ? kSureBits : kSureTextBits) && margin >= kSureMargin && heard_itself &&
+             (known ? varied >= kLikelyVariety
+                    : best.evidence.in_lines && varied >= kSureVariety)) {
     out.answer = RateAnswer::kSure;
     out.reason = "nothing else that was tried comes near";
   } else if (bits >= kLikelyBits && margin >= kLikelyMargin &&

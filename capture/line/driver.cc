@@ -153,6 +153,8 @@ class PollDriver : public Driver {
     if (on_interrupt_ && !guard_)
       return Status(Code::kIo, std::string("cannot watch signals: ") + std::strerror(EMFILE));
     while (!stopped_) {
+      ReadWhatIsHeld();
+      if (stopped_) break;
       FireTimers();
       DeliverWriteErrors();
       if (stopped_) break;
@@ -392,6 +394,15 @@ class PollDriver : public Driver {
       list_.push_back({port->poll_handle(), events, 0});
       meaning_.push_back({Polled::kPort, port, member.serial});
     }
+  }
+
+  // What ports hold is read before anything else happens, timers of its turn included.
+  void ReadWhatIsHeld() {
+    std::vector<std::pair<Port*, std::uint64_t>> holding;
+    for (const auto& [port, member] : ports_)
+      if (!member.ended && !member.paused && !member.read_done && port->Holding())
+        holding.emplace_back(port, member.serial);
+    for (const auto& [port, serial] : holding) ServePort(port, serial, POLLIN);
   }
 
   Status Turn() {

@@ -94,6 +94,9 @@ class Port {
   virtual Result<LineSettings> Configure(const LineSettings& settings) = 0;
 
   virtual ReadResult Read(std::span<char> buffer) = 0;
+  // True if a read would give something that polling the handle does not tell of: what came while
+  // the port waited for something else, an answer to Configure() say.
+  virtual bool Holding() const { return false; }
 
   // How many bytes were taken; 0: none now, try again when the port is writable.
   virtual Result<std::size_t> Write(ByteView bytes) = 0;

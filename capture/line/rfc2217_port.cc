@@ -99,6 +99,8 @@ class TelnetPort : public Port {
     return out;
   }
 
+  bool Holding() const override { return !items_.empty(); }
+
   Result<std::size_t> Write(ByteView bytes) override {
     if (Unsent() > kMostUnsent) return std::size_t{0};
     line_.SendData(bytes);
@@ -237,6 +239,7 @@ class ClientPort : public TelnetPort {
   template <typename Done>
   bool WaitFor(Duration limit, const Done& done) {
     MonotonicClock clock;
+    std::size_t taken = items_.size();  // what came before answers something else
     while (!done()) {
       const Duration left = limit - (clock.Now() - Instant());
       if (left <= Duration::Zero()) return false;
@@ -246,8 +249,8 @@ class ClientPort : public TelnetPort {
       const ReadResult got = ReceiveFrom(socket_.get(), buffer, name_);
       if (got.outcome == ReadOutcome::kFinished || got.outcome == ReadOutcome::kGone) return false;
       if (got.outcome == ReadOutcome::kBytes) Take(ByteView(buffer, got.size));
-      for (const Item& item : items_)
-        if (item.kind == Item::Kind::kCommand) TakeAnswer(item);
+      for (; taken < items_.size(); ++taken)
+        if (items_[taken].kind == Item::Kind::kCommand) TakeAnswer(items_[taken]);
       if (!SendUnsent().ok()) return false;
     }
     return true;

@@ -289,6 +289,22 @@ TEST(RateFinder, WithoutReportedErrorsTheParityIsSaidToBeUnknown) {
   EXPECT_FALSE(told.parity_unknown);
 }
 
+// A line that changes its rate, or an adapter that hands out late what it heard before.
+TEST(RateFinder, ReadableOnceAndRubbishElseIsNotSure) {
+  std::mt19937 random(8);
+  RateFinder finder({9600, 4800, 2400}, {At(9600, "8N1")});
+  const Line line{At(19200, "8N1"), Commanded};
+  Sitting readable;
+  readable.settings = At(4800, "8N1");
+  readable.Add("level 214 mm, butt 3\r\n\r\n+SIGNAL: -71\r\n\r\nOK\r\n", false);
+  finder.Take(readable);
+  EXPECT_GE(finder.Judge().answer, RateAnswer::kLikely);
+  for (int i = 0; i < 3; ++i) finder.Take(Listen(line, At(4800, "8N1"), finder, random));
+  const RateJudgement judged = finder.Judge();
+  EXPECT_EQ(judged.answer, RateAnswer::kNotSure);
+  EXPECT_THAT(judged.reason, HasSubstr("rubbish in part"));
+}
+
 TEST(RateFinder, ALineThatSpeaksSeldomIsWaitedFor) {
   RateFinder finder(LikelyRates(), LikelyFormats());
   std::mt19937 random(4);

@@ -7,6 +7,8 @@
 
 #include <future>
 
+#include "capture/base/clock.h"
+#include "capture/line/driver.h"
 #include "capture/line/open_port.h"
 
 namespace witness {
@@ -143,6 +145,39 @@ TEST(Rfc2217, SettingsReachTheServerAndWhatItTookComesBack) {
   LineSettings expected = wanted;
   expected.baud = 28800;
   EXPECT_EQ(*got, expected);
+}
+
+// What the module says while the client waits for an answer comes at once, not with what it says
+// next: at another rate it would be taken for heard at the new one.
+TEST(Rfc2217, WhatCameBeforeAnAnswerIsReadBeforeAnythingElseHappens) {
+  Pair pair("rfc2217://");
+  ASSERT_TRUE(pair.client);
+  MonotonicClock clock;
+  const std::unique_ptr<Driver> driver = Driver::Create(clock);
+  Bytes heard;
+  PortHandlers handlers;
+  handlers.on_bytes = [&](Instant, ByteView bytes) { heard += bytes; };
+  driver->AddPort(*pair.client, std::move(handlers));
+  for (const std::uint32_t baud : {19200u, 4800u}) {
+    heard.clear();
+    ASSERT_EQ(pair.listening->Write("said before").value(), 11u);
+    LineSettings wanted;
+    wanted.baud = baud;
+    auto configured =
+        std::async(std::launch::async, [&] { return pair.client->Configure(wanted); });
+    while (configured.wait_for(std::chrono::milliseconds(1)) != std::future_status::ready)
+      pair.Serve();
+    const Result<LineSettings> got = configured.get();
+    ASSERT_TRUE(got.ok()) << got.status().message();
+    EXPECT_EQ(got->baud, baud) << "an answer to what was asked before is none to this";
+    EXPECT_TRUE(pair.client->Holding());
+    driver->SetTimer(clock.Now(), [&](Instant) {
+      EXPECT_EQ(heard, "said before");
+      driver->Stop();
+    });
+    ASSERT_TRUE(driver->Run().ok());
+    EXPECT_FALSE(pair.client->Holding());
+  }
 }
 
 TEST(Rfc2217, LinesAndBreaksPassBothWays) {
