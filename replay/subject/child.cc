@@ -28,6 +28,8 @@ using witness::Duration;
 using witness::Status;
 
 constexpr char kMarkName[] = "BYTETRIAL_TRIAL";
+constexpr pid_t kKernelThreads =
+    2;  // the kernel's own threads descend from it, without environment
 
 // Main processes of the children that are not yet waited for: nobody else may reap them.
 std::mutex known_mutex;
@@ -73,9 +75,19 @@ std::optional<ProcessFacts> FactsOf(pid_t pid) {
   return facts;
 }
 
+void Pause(int milliseconds) { poll(nullptr, 0, milliseconds); }
+
 bool HasMark(pid_t pid, const std::string& mark) {
-  const std::string all =
-      '\0' + ReadSmallFile("/proc/" + std::to_string(pid) + "/environ", 1 << 20) + '\0';
+  const std::string path = "/proc/" + std::to_string(pid) + "/environ";
+  std::string text;
+  // A process that is about to become another program (execve(2)) shows no environment for a
+  // moment.
+  for (int look = 0; look < 20; ++look) {
+    text = ReadSmallFile(path, 1 << 20);
+    if (!text.empty() || access(path.c_str(), R_OK) != 0) break;
+    Pause(1);
+  }
+  const std::string all = '\0' + text + '\0';
   return all.find('\0' + (kMarkName + ("=" + mark)) + '\0') != std::string::npos;
 }
 
@@ -99,8 +111,6 @@ void ReapOrphans() {
       waitpid(pid, nullptr, WNOHANG);
   });
 }
-
-void Pause(int milliseconds) { poll(nullptr, 0, milliseconds); }
 
 // What the child does between fork and exec; only calls that are safe there (signal-safety(7)).
 [[noreturn]] void Become(char* const* arguments, char* const* environment, const int (&standard)[3],
@@ -267,6 +277,7 @@ std::vector<pid_t> Child::Descendants() const {
     const auto facts = FactsOf(pid);
     // What was there before cannot descend from it; that spares a look into most of them.
     if (!facts || facts->started < started_ || facts->state == 'Z' || facts->state == 'X') return;
+    if (facts->parent == kKernelThreads) return;
     if (HasMark(pid, mark_)) found.push_back(pid);
   });
   return found;
