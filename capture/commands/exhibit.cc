@@ -34,6 +34,7 @@ struct ExhibitArguments {
   std::vector<std::string> files;
   std::string output;
   std::string as = "page";
+  std::size_t hearing = 0;  // 0: not given
   TimeRange range;
 };
 
@@ -83,7 +84,8 @@ void FindKept(TrialResult::Row& row, const std::string& report,
   missing = row.kept;
 }
 
-Status LoadTrial(const std::string& path, ExhibitRequest& request, std::string& missing) {
+Status LoadTrial(const std::string& path, std::size_t hearing, ExhibitRequest& request,
+                 std::string& missing) {
   std::error_code error;
   if (fs::file_size(path, error) > kLargestReport)
     return Status(Code::kInvalidArgument, path + ": too large for a report of trials");
@@ -91,7 +93,7 @@ Status LoadTrial(const std::string& path, ExhibitRequest& request, std::string& 
   std::ostringstream text;
   text << in.rdbuf();
   if (!in) return Status(Code::kIo, path + ": cannot be read");
-  auto trial = ParseTrialResult(text.str());
+  auto trial = ParseTrialResult(text.str(), hearing);
   if (!trial.ok()) return trial.status().In(path);
   FindKept(trial->baseline, path, request.captures, missing);
   for (TrialResult::Row& row : trial->rows)
@@ -105,8 +107,10 @@ Status Load(const ExhibitArguments& arguments, const ReaderOptions& part,
   if (arguments.files.size() == 1 && LooksLikeJson(arguments.files[0])) {
     if (arguments.range.given())
       return Status(Code::kInvalidArgument, "--from and --to are for captures, not for trials");
-    return LoadTrial(arguments.files[0], request, missing);
+    return LoadTrial(arguments.files[0], arguments.hearing, request, missing);
   }
+  if (arguments.hearing > 0)
+    return Status(Code::kInvalidArgument, "--hearing is for what bytetrial run --json wrote");
   for (const std::string& path : arguments.files) {
     ExhibitCapture capture{path, NameOf(path), std::nullopt};
     if (arguments.range.given())
@@ -253,6 +257,8 @@ void AddExhibit(CLI::App& app, Outcome& outcome) {
   command->add_option("--as", arguments->as, "page; or a short form: markdown, text")
       ->check(CLI::IsMember({"page", "markdown", "text"}))
       ->capture_default_str();
+  command->add_option("--hearing", arguments->hearing,
+                      "Of trials by a plan with several hearings: which one, from 1");
   arguments->range.AddTo(*command);
   command->footer(
       "With --from or --to the page holds that part only, as a capture of its own.\n"

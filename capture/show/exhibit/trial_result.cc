@@ -121,10 +121,19 @@ Json TrialToJson(const TrialResult& trial) {
   return out;
 }
 
-Result<TrialResult> ParseTrialResult(std::string_view text) {
+Result<TrialResult> ParseTrialResult(std::string_view text, std::size_t hearing) {
   const Json json = Json::parse(text, nullptr, /*allow_exceptions=*/false);
   if (json.is_discarded()) return Status(Code::kInvalidArgument, "neither a capture nor JSON");
-  return TrialFromJson(json);
+  const auto hearings = json.find("hearing");
+  if (hearings == json.end() || !hearings->is_array()) {
+    if (hearing > 0)
+      return Status(Code::kInvalidArgument, "a report of one hearing only: leave --hearing out");
+    return TrialFromJson(json);
+  }
+  if (hearing == 0 || hearing > hearings->size())
+    return Status(Code::kInvalidArgument, "a report of " + std::to_string(hearings->size()) +
+                                              " hearings: say which with --hearing 1, 2, ...");
+  return TrialFromJson((*hearings)[hearing - 1]);
 }
 
 }  // namespace witness

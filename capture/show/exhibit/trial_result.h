@@ -40,8 +40,9 @@ struct TrialResult {
   bool held(const Row& row) const { return row.verdict == "held"; }
 };
 
-// kInvalidArgument: not a report of trials.
-Result<TrialResult> ParseTrialResult(std::string_view json);
+// `hearing`: which one of a report of several, counted from 1; 0 for a report that has none.
+// kInvalidArgument: not a report of trials, or not that many hearings.
+Result<TrialResult> ParseTrialResult(std::string_view json, std::size_t hearing = 0);
 
 nlohmann::json TrialToJson(const TrialResult& trial);
 Result<TrialResult> TrialFromJson(const nlohmann::json& json);

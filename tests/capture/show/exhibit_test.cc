@@ -11,6 +11,7 @@
 #include "capture/base/base64.h"
 #include "capture/base/sha256.h"
 #include "capture/show/exhibit/html.h"
+#include "capture/show/exhibit/trial_result.h"
 #include "tests/support/capture_samples.h"
 #include "tests/support/temporary_path.h"
 
@@ -63,6 +64,23 @@ TEST(Exhibit, DigestAndBase64AsTheStandardsHaveThem) {
   EXPECT_EQ(*FromBase64("Zm9vYg=="), "foob");
   EXPECT_FALSE(FromBase64("Zm9v\n").ok());
   EXPECT_FALSE(FromBase64("Zm=vYg==").ok());
+}
+
+TEST(Exhibit, OfAReportOfSeveralHearingsOneIsShown) {
+  const std::string report =
+      R"({"hearing": [{"capture": "a.witness", "baseline": {"verdict": "VERDICT_HELD"}},)"
+      R"({"capture": "b.witness", "baseline": {"verdict": "VERDICT_BROKE"}}]})";
+  const auto second = ParseTrialResult(report, 2);
+  ASSERT_TRUE(second.ok()) << second.status().message();
+  EXPECT_EQ(second->capture, "b.witness");
+  for (const std::size_t hearing : {0u, 3u}) {
+    const auto none = ParseTrialResult(report, hearing);
+    ASSERT_FALSE(none.ok());
+    EXPECT_THAT(none.status().message(), HasSubstr("2 hearings: say which with --hearing"));
+  }
+  EXPECT_TRUE(ParseTrialResult(R"({"baseline": {}})", 0).ok());
+  EXPECT_FALSE(ParseTrialResult(R"({"baseline": {}})", 1).ok());
+  EXPECT_FALSE(ParseTrialResult("[]", 0).ok());
 }
 
 TEST(Exhibit, TheCaptureInsideIsTheFile) {
