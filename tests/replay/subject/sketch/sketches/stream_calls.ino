@@ -102,7 +102,8 @@ void flooded() {
   Serial.println(radio.overflow());
   Serial.println(radio.overflow());
   Serial.println((char)radio.peek());
-  tellBytes("kept ", radio.readBytes(buffer, 100), millis());
+  const unsigned long began = millis();
+  tellBytes("kept ", radio.readBytes(buffer, 100), began);
 }
 
 void printing() {
