@@ -16,7 +16,7 @@ namespace {
 
 constexpr const char* kProgram = "bytewitness listen";
 // What the adapter still holds was heard as it was set before; longer than any latency timer of
-// the drivers we know (16 ms for FTDI's, lines.md; common practice, no source).
+// the drivers we know (16 ms for FTDI's; common practice, no source).
 constexpr Duration kSettle = Duration::Milliseconds(40);
 constexpr Duration kLook = Duration::Milliseconds(20);
 

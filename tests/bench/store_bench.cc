@@ -138,7 +138,7 @@ std::uint64_t Decompress(const std::string& path) {
   return total;
 }
 
-// time, side, hex, as format.md's first row; compressed as `zstd -3` does.
+// time, side, hex; compressed as `zstd -3` does.
 std::size_t CsvSize(const Traffic& traffic) {
   Bytes csv;
   for (const Event& event : traffic.events) {
