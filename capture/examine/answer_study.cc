@@ -250,24 +250,76 @@ bool AnswerStudy::StandsInAnswers(const Bytes& sort) const {
   return commands.size() >= 2;
 }
 
+std::map<Bytes, std::size_t> AnswerStudy::FindMisnamed() const {
+  struct Count {
+    std::size_t answers = 0;
+    std::set<Bytes> commands;  // sorts
+  };
+  std::map<Bytes, Count> sorts;
+  std::map<Bytes, std::size_t> answers_to;  // sorts of commands
+  std::size_t read = 0, read_named = 0;     // answers with such lines to AT+NAME?
+  for (const Answer& answer : answers_) {
+    const ByteView command = answer.command;
+    if (!answer.text || command.size() < 2) continue;
+    bool good = false, named = false;
+    std::set<Bytes> others;
+    ForLines(answer.View(), [&](ByteView line) {
+      const Bytes sort = SortOf(line);
+      if (IsResultCode(line)) {
+        good = line.find("ERROR") == ByteView::npos;  // that may come with its reason
+      } else if (EndsALine(line) && sort.size() >= 3 && sort[0] == '+' && sort.back() == ':') {
+        if (command.find(NameOf(HeadOf(line))) != ByteView::npos)
+          named = true;
+        else
+          others.insert(sort);
+      }
+    });
+    if (!good) continue;
+    const Bytes sort_of_command = SortOf(command);
+    ++answers_to[sort_of_command];
+    if (command.back() == '?' && (named || !others.empty())) {
+      ++read;
+      read_named += named ? 1u : 0u;
+    }
+    for (const Bytes& sort : others) {
+      ++sorts[sort].answers;
+      sorts[sort].commands.insert(sort_of_command);
+    }
+  }
+  std::map<Bytes, std::size_t> out;
+  if (read_named < 3 || read_named * 10 < read * 9) return out;
+  for (const auto& [sort, count] : sorts) {
+    std::size_t all = 0;
+    for (const Bytes& command : count.commands) all += answers_to[command];
+    if (count.commands.size() >= 2 || count.answers * 2 <= all) out[sort] = count.answers;
+  }
+  return out;
+}
+
 void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
   out.clear();
-  for (const auto& [sort, head] : heads_) {
-    const bool repeated =
-        head.maybe > 0 && ((head.maybe >= 2 && head.behind.size() >= 2) || StandsInAnswers(sort));
-    if (head.unasked == 0 && !repeated) continue;
-    const std::size_t unasked = head.unasked + head.maybe;
+  const auto add = [&](const Bytes& sort, std::size_t unasked) {
     const ByteView name = NameOf(HeadOf(sort));
     std::size_t named = 0;
     for (const Answer& answer : answers_)
       if (answer.command.find(name) != Bytes::npos && answer.View().find(name) != ByteView::npos)
         ++named;
-    if (named > unasked || AskedFor(sort, ends) > unasked) continue;
-    const bool an_end = std::any_of(
-        ends.lines.begin(), ends.lines.end(),
-        [&wanted = sort](const Bytes& line) { return SortOf(Stripped(line)) == wanted; });
-    if (an_end) continue;
-    if (out.size() < kMostHeads) out.push_back(sort);
+    if (named > unasked || AskedFor(sort, ends) > unasked) return;
+    const bool an_end =
+        std::any_of(ends.lines.begin(), ends.lines.end(),
+                    [&](const Bytes& line) { return SortOf(Stripped(line)) == sort; });
+    if (!an_end && out.size() < kMostHeads) out.push_back(sort);
+  };
+  const std::map<Bytes, std::size_t> inside = FindMisnamed();
+  for (const auto& [sort, head] : heads_) {
+    const bool repeated =
+        head.maybe > 0 && ((head.maybe >= 2 && head.behind.size() >= 2) || StandsInAnswers(sort));
+    if ((head.unasked > 0 || repeated) && inside.count(sort) == 0)
+      add(sort, head.unasked + head.maybe);
+  }
+  for (const auto& [sort, answers] : inside) {
+    const auto head = heads_.find(sort);
+    add(sort, answers + (head == heads_.end() ? 0 : head->second.unasked + head->second.maybe));
   }
 }
 

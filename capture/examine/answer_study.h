@@ -60,6 +60,9 @@ class AnswerStudy {
   // A character that (nearly) every answer ends with and none holds elsewhere; 0: none.
   char FindMark(const std::vector<const Answer*>& answers) const;
   void FindHeads(const Ends& ends, std::vector<Bytes>& out) const;
+  // Where what answers AT+NAME? begins with that name (V.250 5.4 and 5.7): sorts of lines "+OTHER:"
+  // that stand in answers to commands that do not name them, and how often.
+  std::map<Bytes, std::size_t> FindMisnamed() const;
   // Whether there are as many lines as commands, but for those that may have come unasked.
   bool OneLineEach();
   // Whether lines of this sort stand beside others in answers to different commands.

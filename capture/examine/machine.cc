@@ -232,6 +232,19 @@ bool SegmentMachine::TypedByHand(const Slot& slot) const {
   return slot.segment.bytes.size() <= bursts + bursts / 2;
 }
 
+bool SegmentMachine::EndsByChance(ByteView bytes, std::size_t line) const {
+  if (conventions_.terminated_commands || conventions_.command_mark != 0) return false;
+  switch (conventions_.framing) {
+    case Framing::kModbusRtu:
+    case Framing::kSlip:
+    case Framing::kHdlc:
+      return true;
+    default:
+      // A byte that happens to be 0D, 0A or 1A, with no word before it or no text behind it.
+      return Stripped(bytes.substr(0, line)).size() < 2 || !IsText(bytes.substr(line));
+  }
+}
+
 void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
   const ByteView bytes = tape.BytesOf(item);
   const Duration idle = host_.heard
@@ -242,7 +255,8 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
     LineEnding ending;
     const bool line = EndingOf(host_.open->segment.bytes, ending) > 0;
     const bool ended =
-        host_.open->text && EndsText(host_.open->segment.bytes.back(), conventions_.command_mark);
+        host_.open->text && EndsText(host_.open->segment.bytes.back(), conventions_.command_mark) &&
+        !EndsByChance(host_.open->segment.bytes, host_.open->segment.bytes.size());
     if (host_.last_was_cr && bytes[0] == '\n' && host_.open->text && idle <= silence_) {
       host_.open->Append(tape, item, 0, 1);
       if (!asked_.empty() && asked_.back().text.size() < kKeptText) asked_.back().text += '\n';
@@ -270,7 +284,7 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
     bool line_ended = false;
     if (host_.open->text) {
       end = EndOfTextLine(bytes, at, conventions_.command_mark);
-      if (!IsText(bytes.substr(at, end - at)))
+      if (!IsText(bytes.substr(at, end - at)) || EndsByChance(bytes.substr(at), end - at))
         end = bytes.size();
       else
         line_ended = EndsText(bytes[end - 1], conventions_.command_mark);

@@ -59,6 +59,9 @@ class SegmentMachine {
   void TakeOther(const Tape& tape, const TapeItem& item);
   void BeginCommand(const TapeItem& item, Duration idle);
   bool TypedByHand(const Slot& slot) const;
+  // Where the host does not speak in lines: whether the end of one at `line`, in what it said now,
+  // is nothing but a byte of that value.
+  bool EndsByChance(ByteView bytes, std::size_t line) const;
   // The module spoke in the middle of a command, which goes on `at`: that was no answer to it.
   void TakeBackReply(Asked& asked, Instant at);
 
