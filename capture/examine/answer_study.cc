@@ -90,6 +90,8 @@ void AnswerStudy::Take(const Segment& s) {
       // In the middle of talk it may be the rest of an answer, unless that was complete.
       if (silent_before_ || before_ended_by_ == EndedBy::kFraming)
         NoteLines(s, s.sure != Sureness::kUnsure);
+      else if (s.turn != 0 || s.ended_by == EndedBy::kLineEnding)
+        ++cut_out_[SortOf(Stripped(s.bytes))];
       break;
     default:
       break;
@@ -250,7 +252,8 @@ bool AnswerStudy::StandsInAnswers(const Bytes& sort) const {
   return commands.size() >= 2;
 }
 
-std::map<Bytes, std::size_t> AnswerStudy::FindMisnamed() const {
+std::map<Bytes, std::size_t> AnswerStudy::FindMisnamed(
+    const std::vector<Bytes>& known) const {
   struct Count {
     std::size_t answers = 0;
     std::set<Bytes> commands;  // sorts
@@ -293,10 +296,15 @@ std::map<Bytes, std::size_t> AnswerStudy::FindMisnamed() const {
     for (const Bytes& command : count.commands) all += answers_to[command];
     if (count.commands.size() >= 2 || count.answers * 2 <= all) out[sort] = count.answers;
   }
+  for (const Bytes& sort : known) {
+    const auto cut = cut_out_.find(sort);
+    if (cut != cut_out_.end() && sort[0] == '+' && sort.back() == ':') out[sort] += cut->second;
+  }
   return out;
 }
 
 void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
+  const std::map<Bytes, std::size_t> inside = FindMisnamed(out);
   out.clear();
   const auto add = [&](const Bytes& sort, std::size_t unasked) {
     const ByteView name = NameOf(HeadOf(sort));
@@ -310,7 +318,6 @@ void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
                     [&](const Bytes& line) { return SortOf(Stripped(line)) == sort; });
     if (!an_end && out.size() < kMostHeads) out.push_back(sort);
   };
-  const std::map<Bytes, std::size_t> inside = FindMisnamed();
   for (const auto& [sort, head] : heads_) {
     const bool repeated =
         head.maybe > 0 && ((head.maybe >= 2 && head.behind.size() >= 2) || StandsInAnswers(sort));

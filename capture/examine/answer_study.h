@@ -61,8 +61,9 @@ class AnswerStudy {
   char FindMark(const std::vector<const Answer*>& answers) const;
   void FindHeads(const Ends& ends, std::vector<Bytes>& out) const;
   // Where what answers AT+NAME? begins with that name (V.250 5.4 and 5.7): sorts of lines "+OTHER:"
-  // that stand in answers to commands that do not name them, and how often.
-  std::map<Bytes, std::size_t> FindMisnamed() const;
+  // that stand in answers to commands that do not name them, and how often. `known`: such as were
+  // found before, and cut out of answers since.
+  std::map<Bytes, std::size_t> FindMisnamed(const std::vector<Bytes>& known) const;
   // Whether there are as many lines as commands, but for those that may have come unasked.
   bool OneLineEach();
   // Whether lines of this sort stand beside others in answers to different commands.
@@ -74,6 +75,7 @@ class AnswerStudy {
   std::vector<Answer> answers_;
   std::vector<Group> groups_;
   std::map<Bytes, Head> heads_;
+  std::map<Bytes, std::size_t> cut_out_;  // sorts of unasked lines in the midst of answers
   std::vector<Duration> turnarounds_;
   std::vector<Duration> pauses_;
   std::size_t commands_ = 0, echoes_ = 0, waiting_ = 0;
