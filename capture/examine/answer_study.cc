@@ -252,8 +252,7 @@ bool AnswerStudy::StandsInAnswers(const Bytes& sort) const {
   return commands.size() >= 2;
 }
 
-std::map<Bytes, std::size_t> AnswerStudy::FindMisnamed(
-    const std::vector<Bytes>& known) const {
+std::map<Bytes, std::size_t> AnswerStudy::FindMisnamed(const std::vector<Bytes>& known) const {
   struct Count {
     std::size_t answers = 0;
     std::set<Bytes> commands;  // sorts
@@ -313,9 +312,9 @@ void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
       if (answer.command.find(name) != Bytes::npos && answer.View().find(name) != ByteView::npos)
         ++named;
     if (named > unasked || AskedFor(sort, ends) > unasked) return;
-    const bool an_end =
-        std::any_of(ends.lines.begin(), ends.lines.end(),
-                    [&](const Bytes& line) { return SortOf(Stripped(line)) == sort; });
+    const bool an_end = std::any_of(ends.lines.begin(), ends.lines.end(), [&](const Bytes& line) {
+      return SortOf(Stripped(line)) == sort;
+    });
     if (!an_end && out.size() < kMostHeads) out.push_back(sort);
   };
   for (const auto& [sort, head] : heads_) {

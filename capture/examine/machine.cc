@@ -254,9 +254,9 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
   if (host_.open != nullptr) {
     LineEnding ending;
     const bool line = EndingOf(host_.open->segment.bytes, ending) > 0;
-    const bool ended =
-        host_.open->text && EndsText(host_.open->segment.bytes.back(), conventions_.command_mark) &&
-        !EndsByChance(host_.open->segment.bytes, host_.open->segment.bytes.size());
+    const bool ended = host_.open->text &&
+                       EndsText(host_.open->segment.bytes.back(), conventions_.command_mark) &&
+                       !EndsByChance(host_.open->segment.bytes, host_.open->segment.bytes.size());
     if (host_.last_was_cr && bytes[0] == '\n' && host_.open->text && idle <= silence_) {
       host_.open->Append(tape, item, 0, 1);
       if (!asked_.empty() && asked_.back().text.size() < kKeptText) asked_.back().text += '\n';
