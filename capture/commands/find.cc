@@ -78,7 +78,12 @@ int Run(const FindArguments& arguments) {
   if (!status.ok()) return fail(status);
   const int ended = SayHowItEnded(kProgram, arguments.capture, (*reader)->ending());
   if (ended != kExitDone) return ended;
-  return found > 0 ? kExitDone : kExitNo;
+  if (found > 0) return kExitDone;
+  std::fprintf(stderr, "%s: %s is nowhere in %s%s%s\n", kProgram,
+               SafeText(arguments.pattern).c_str(), SafeText(arguments.capture).c_str(),
+               arguments.side.empty() ? "" : " on the side of the ",
+               arguments.side.empty() ? "" : arguments.side.c_str());
+  return kExitNo;
 }
 
 }  // namespace

@@ -3,7 +3,8 @@
 // Two ports have two clocks of lateness: within the stamp uncertainty the module's echo may be
 // stamped before the host's own byte. Nothing echoes what has not been said, so where a burst of
 // the module goes on exactly as a burst of the host that is stamped up to that much later, the
-// host's is taken first. All other bursts stay in the order of their stamps.
+// host's is taken first. All other bursts stay in the order of their stamps. What reads a port may
+// itself be late: kReaderLate is granted on top.
 #pragma once
 
 #include <cstddef>
@@ -18,7 +19,8 @@ class EchoOrder {
  public:
   using Sink = std::function<void(const TapeItem& item)>;
   // Zero: everything is passed on as it comes.
-  explicit EchoOrder(Duration uncertainty) : uncertainty_(uncertainty) {}
+  explicit EchoOrder(Duration uncertainty)
+      : uncertainty_(uncertainty > Duration::Zero() ? uncertainty + kReaderLate : uncertainty) {}
 
   void TurnOff() { uncertainty_ = Duration::Zero(); }
 
@@ -29,6 +31,8 @@ class EchoOrder {
   void Dropped(std::size_t items);
 
  private:
+  static constexpr Duration kReaderLate = Duration::Milliseconds(2);  // common practice, no source
+
   // Whether the module's item has to wait for one of the host, and whether that may still come.
   enum class Turn { kNow, kAfterHost, kUnknown };
   Turn TurnOf(const Tape& tape, std::size_t at, Instant now, std::size_t& host_item);

@@ -121,13 +121,31 @@ void FramingStage::SetRole(Segment& s) {
     }
     return;
   }
-  if (conventions_.framing != Framing::kModbusRtu || s.kind != SegmentKind::kData) return;
-  if (s.side == Side::kModule) return;
-  // On one wire a frame that can answer the request before it does; any other is a request.
-  const modbus::Role role = modbus::RtuRole(bytes);
+  const bool ascii = conventions_.framing == Framing::kModbusAscii;
+  if (conventions_.framing != Framing::kModbusRtu && !ascii) return;
+  Bytes frame = ascii ? modbus::AsciiAsRtu(bytes) : s.bytes;
+  const modbus::Role role = modbus::RtuRole(frame);
   const bool answers =
-      !answered_ && modbus::Answers(request_, bytes) && role != modbus::Role::kRequest;
-  s.sure = std::min(s.sure, Sureness::kLikely);
+      !answered_ && modbus::Answers(request_, frame) && role != modbus::Role::kRequest;
+  if (s.kind == SegmentKind::kCommand) {
+    // The checksum says where it ends.
+    s.sure = Sureness::kSure;
+    request_ = std::move(frame);
+    answered_ = false;
+    return;
+  }
+  if (s.kind == SegmentKind::kReply) {
+    if (answers) {
+      s.sure = Sureness::kSure;
+      s.kind_why = "it answers the request before it";
+      answered_ = true;
+    }
+    return;
+  }
+  if (s.kind != SegmentKind::kData || s.side == Side::kModule) return;
+  // On one wire a frame that can answer the request before it does; any other is a request. Read
+  // as one or the other by its length alone, where that tells.
+  s.sure = role == modbus::Role::kUnknown && !answers ? Sureness::kLikely : Sureness::kSure;
   if (answers) {
     s.kind = SegmentKind::kReply;
     s.kind_why = "it answers the request before it";
@@ -137,9 +155,16 @@ void FramingStage::SetRole(Segment& s) {
     s.kind = SegmentKind::kCommand;
     s.kind_why = "a request";
     s.turn = ++turns_;
-    request_ = s.bytes;
+    request_ = std::move(frame);
     answered_ = false;
   }
+}
+
+bool FramingStage::IsChecked() const {
+  if (rule_ != nullptr) return false;
+  return conventions_.framing == Framing::kModbusRtu ||
+         conventions_.framing == Framing::kModbusAscii || conventions_.framing == Framing::kNmea ||
+         conventions_.framing == Framing::kHdlc;
 }
 
 void FramingStage::Describe(Segment& s) {
@@ -210,6 +235,8 @@ void FramingStage::Take(Slot& slot) {
       s.quiet_after = Duration::Zero();
     }
     if (frame) {
+      // What the silence left in doubt the checksum settles, but not what it was said for.
+      if (!conventions_.both_sides() && IsChecked()) s.sure = Sureness::kSure;
       SetRole(s);
       Describe(s);
     } else {

@@ -46,13 +46,14 @@ class FramingStage {
   void RemarkPause(Segment& segment) const;
   void Describe(Segment& segment);
   void SetRole(Segment& segment);
+  bool IsChecked() const;  // frames carry a checksum that has to fit
 
   const Conventions& conventions_;
   const FrameRule* rule_;
   Duration character_time_, stamp_uncertainty_;
   Sink sink_;
   Slot rest_;
-  Bytes request_;            // the last one on a wire whose sides are not known
+  Bytes request_;            // of Modbus: the last one, as RTU
   std::uint64_t turns_ = 0;  // on such a wire
   bool answered_ = true;
 };

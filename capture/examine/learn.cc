@@ -40,6 +40,36 @@ class EchoWatch {
   bool module_spoke_ = false, only_echo_ = false;
 };
 
+// Whether what the host says comes back, in its order, before anything else of the module, and more
+// than that comes. A first guess: byte by byte it is not seen otherwise.
+class EchoGuess {
+ public:
+  void Host(ByteView bytes) {
+    if (others_) said_.clear();
+    others_ = false;
+    host_ += bytes.size();
+    if (said_.size() < kMostSaid) said_ += bytes;
+  }
+  void Module(ByteView bytes) {
+    module_ += bytes.size();
+    std::size_t same = 0;
+    while (!others_ && same < bytes.size() && same < said_.size() && bytes[same] == said_[same])
+      ++same;
+    said_.erase(0, same);
+    came_back_ += same;
+    others_ = others_ || same < bytes.size();
+  }
+  bool Echoes() const {
+    return host_ >= 16 && came_back_ * 10 >= host_ * 8 && module_ * 10 >= host_ * 13;
+  }
+
+ private:
+  static constexpr std::size_t kMostSaid = 4096;
+  Bytes said_;
+  bool others_ = false;
+  std::size_t host_ = 0, module_ = 0, came_back_ = 0;
+};
+
 struct LaneFacts {
   bool heard = false;
   Instant last;
@@ -54,6 +84,7 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
   Side last_side = Side::kUnknown;
   bool anybody = false;
   EchoWatch echo;
+  EchoGuess guess;
   std::array<std::size_t, 256> host_bytes_of = {}, host_last = {};
   std::size_t host_runs = 0;
   std::size_t host_text = 0, host_bytes = 0, host_endings = 0;
@@ -83,8 +114,13 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
       ++host_last[static_cast<unsigned char>(lanes[1].last_byte)];
       turnarounds.push_back(IdleBefore(lanes[1].last, item.at, item.size, options.character_time));
     }
-    if (item.side == Side::kHost) echo.Host(bytes);
-    if (item.side == Side::kModule) echo.Module(bytes);
+    if (item.side == Side::kHost) {
+      echo.Host(bytes);
+      guess.Host(bytes);
+    } else if (item.side == Side::kModule) {
+      echo.Module(bytes);
+      guess.Module(bytes);
+    }
     lane.heard = true;
     lane.last = item.at;
     lane.last_byte = bytes.back();
@@ -95,6 +131,7 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
   out.unknown_heard = lanes[0].heard;
   out.host_heard = lanes[1].heard;
   out.module_heard = lanes[2].heard;
+  out.echo = guess.Echoes();
   // Nearly all text, and with endings: 19 of 20 leaves room for some binary in between.
   out.terminated_commands = host_endings > 0 && host_text * 20 >= host_bytes * 19;
   // A mark in place of an ending: before an answer there is always that, and hardly elsewhere.

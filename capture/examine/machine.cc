@@ -15,6 +15,9 @@ constexpr Duration kTypedPause = Duration::Seconds(2);
 // A program does not stop for longer in the middle of a line (common practice, no source).
 constexpr Duration kBriefly = Duration::Milliseconds(20);
 
+// Between a CR and its LF (common practice, no source).
+constexpr Duration kLongestPauseInEnding = Duration::Milliseconds(500);
+
 // Ends data that a module asked for with a prompt (common practice, no source).
 constexpr char kControlZ = 0x1a;
 
@@ -184,7 +187,7 @@ void SegmentMachine::Take(const Tape& tape, const TapeItem& item) {
   if (item.size == 0) return;
   if (anybody_) {
     const Duration idle = IdleBefore(last_any_, item.at, item.size, options_.character_time);
-    if (idle > silence_) {
+    if (idle > silence_ && !LineFeedDue(tape, item, idle)) {
       const bool typing = item.side == Side::kHost && host_.open != nullptr && idle < kTypedPause &&
                           TypedByHand(*host_.open);
       if (!typing) {
@@ -210,6 +213,12 @@ void SegmentMachine::Take(const Tape& tape, const TapeItem& item) {
   anybody_ = true;
   last_any_ = item.at;
   Release();
+}
+
+bool SegmentMachine::LineFeedDue(const Tape& tape, const TapeItem& item, Duration idle) const {
+  return item.side == Side::kModule && module_.open != nullptr && !host_began_ &&
+         module_.open->segment.bytes.back() == '\r' && tape.BytesOf(item)[0] == '\n' &&
+         module_.open->text && idle <= kLongestPauseInEnding;
 }
 
 void SegmentMachine::Finish() {

@@ -50,6 +50,8 @@ class SegmentMachine {
   void CloseSlot(Slot& slot, EndedBy why, Duration quiet);
   void CloseAll(EndedBy why, Duration quiet);
   void Mark(const TapeItem& item, SegmentKind kind);
+  // Whether it is the LF of a CR that the module said before, though there was a pause.
+  bool LineFeedDue(const Tape& tape, const TapeItem& item, Duration idle) const;
   void NobodySpoke(Instant from, Instant to);
   void LimitSize(Lane& lane);
   void DoubtPause(Slot& slot, Duration idle);  // a pause that was nearly a boundary
@@ -80,6 +82,8 @@ class SegmentMachine {
   bool KnownUnasked(ByteView line) const;
   // Whether an answer is complete with `unit`, its last line with its ending.
   bool IsLastLine(ByteView unit) const;
+  // Whether it ends with the prompt for data that some commands want (common practice, no source).
+  bool AsksForMore(const Slot& slot) const;
   Asked* Answering();
   void DropSettled();
   void ForgetFirst();  // of asked_

@@ -55,6 +55,11 @@ bool SegmentMachine::IsLastLine(ByteView unit) const {
          conventions_.answer_ends.end();
 }
 
+bool SegmentMachine::AsksForMore(const Slot& slot) const {
+  const ByteView line = LastLine(slot.segment.bytes);
+  return conventions_.result_codes && line == "> ";
+}
+
 // ---- echo ----
 
 // Whether what came back of the command is an echo if `next` follows it. Some modules do not give
@@ -377,7 +382,8 @@ void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
   const Duration idle = module_.heard
                             ? IdleBefore(module_.last, item.at, item.size, options_.character_time)
                             : Duration::Max();
-  if (module_.open != nullptr && idle > silence_) Close(module_, EndedBy::kSilence, idle);
+  if (module_.open != nullptr && idle > silence_ && !LineFeedDue(tape, item, idle))
+    Close(module_, EndedBy::kSilence, idle);
   if (module_.open != nullptr) DoubtPause(*module_.open, idle);
   if (cr_waits_ && bytes[0] != '\n') FlushLine();
   if (module_.open != nullptr && host_began_) {
@@ -390,14 +396,22 @@ void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
     const bool line_open = conventions_.terminated_replies && module_.open->text &&
                            ((last != '\r' && last != '\n') || (last == '\r' && bytes[0] == '\n'));
     const bool ends_surely = conventions_.result_codes || conventions_.answers_always_end;
-    const bool due =
-        line_open || (ends_surely && module_.open->segment.kind == SegmentKind::kReply &&
-                      asked != nullptr && !asked->over);
+    // What came behind a complete answer began the next.
+    const bool next_began =
+        module_.open->over_at > 0 && module_.open->over_at < module_.open->segment.bytes.size();
+    const bool due = line_open || next_began ||
+                     (ends_surely && module_.open->segment.kind == SegmentKind::kReply &&
+                      asked != nullptr && !asked->over && !AsksForMore(*module_.open));
     const bool no_time =
         idle * 2 < options_.character_time * static_cast<std::int64_t>(host_began_bytes_);
     const bool echo_comes = conventions_.echo && !asked_.empty() && !asked_.back().text.empty() &&
                             bytes[0] == asked_.back().text[0];
-    if (!(due || no_time) || echo_comes) Close(module_, EndedBy::kOtherSide, Duration::Zero());
+    if (!(due || no_time) || echo_comes) {
+      if (AsksForMore(*module_.open))
+        for (Asked& a : asked_)
+          if (a.turn == module_.open->segment.turn) a.over = true;
+      Close(module_, EndedBy::kOtherSide, Duration::Zero());
+    }
   }
   std::size_t at = 0;
   while (at < bytes.size()) {

@@ -241,6 +241,10 @@ std::string DescribeAscii(ByteView frame, Role role) {
   return Describe("ASCII", At(data, 0), At(data, 1), At(data, 2), role);
 }
 
+Bytes AsciiAsRtu(ByteView frame) {
+  return FromAscii(frame.substr(1, frame.size() - 3)) + '\0';  // LRC is one byte, CRC two
+}
+
 bool Answers(ByteView request, ByteView response) {
   if (request.size() < 4 || response.size() < 4 || request[0] != response[0] ||
       At(request, 1) != (At(response, 1) & 0x7f))

@@ -33,6 +33,10 @@ Role RtuRole(ByteView frame);
 std::string DescribeRtu(ByteView frame, Role role);
 std::string DescribeAscii(ByteView frame, Role role);
 
+// An ASCII frame as if it were an RTU one: same bytes, with two in the checksum's place that fit
+// nothing. For RtuRole() and Answers().
+Bytes AsciiAsRtu(ByteView frame);
+
 // Whether `response` answers `request` (both RTU frames): same address and function.
 bool Answers(ByteView request, ByteView response);
 
