@@ -4,6 +4,7 @@
 #include <limits>
 #include <string>
 
+#include "capture/store/columns.h"
 #include "capture/store/crc32c.h"
 #include "capture/store/wire.h"
 
@@ -12,50 +13,21 @@ namespace {
 
 Status Wrong(const char* what) { return Status(Code::kDamaged, std::string("a block's ") + what); }
 
-const std::uint8_t* Octets(ByteView bytes) {
-  return reinterpret_cast<const std::uint8_t*>(bytes.data());
-}
-
-std::uint64_t SumOf(ByteView column) {
-  std::uint64_t sum = 0;
-  const std::uint8_t* from = Octets(column);
-  for (std::size_t left = column.size(); left > 0;) {
-    // Short enough for 32 bits, which the compiler sums many at a time.
-    const std::size_t count = std::min(left, std::size_t{1} << 16);
-    std::uint32_t part = 0;
-    for (std::size_t i = 0; i < count; ++i) part += from[i];
-    sum += part;
-    from += count;
-    left -= count;
-  }
-  return sum;
-}
-
-// Packed varints. False: they are no such, or more than `limit`.
-template <typename T>
-bool TakePacked(ByteView bytes, std::size_t limit, std::vector<T>& to) {
+// So many varints that each fit 64 bits, and nothing besides.
+bool ArePacked(ByteView bytes, std::uint64_t count) {
   WireCursor cursor(bytes);
   std::uint64_t v = 0;
   while (!cursor.done()) {
-    if (!cursor.Varint(v) || v > std::numeric_limits<T>::max() || to.size() == limit) return false;
-    to.push_back(static_cast<T>(v));
+    if (count-- == 0 || !cursor.Varint(v)) return false;
   }
-  return true;
+  return count == 0;
 }
 
-bool IsRare(EventKind kind) {
-  return kind == EventKind::kLineChange || kind == EventKind::kErrorCounts ||
-         kind == EventKind::kPin || kind == EventKind::kGap;
-}
+bool IsPayload(EventKind kind) { return kind == EventKind::kBytes || kind == EventKind::kBadByte; }
 
 }  // namespace
 
-bool BlockDecoder::IsPayload(const Lane& lane) {
-  return !lane.foreign && (lane.kind == EventKind::kBytes || lane.kind == EventKind::kBadByte);
-}
-
 Status BlockDecoder::Open(ByteView block) {
-  span_left_ = 0;
   run_left_ = 0;
   run_ = 0;
   taken_ = 0;
@@ -117,7 +89,6 @@ Status BlockDecoder::Open(ByteView block) {
         break;
       case 6:
         if (lane_count_ == kMaxLanes) return Wrong("lanes are too many");
-        if (lane_count_ == lanes_.size()) lanes_.emplace_back();
         status = ParseLane(field.bytes, lanes_[lane_count_++]);
         break;
       case 7:
@@ -158,22 +129,11 @@ void BlockDecoder::ContinueAt(std::uint64_t first_event, Instant base) {
 
 Status BlockDecoder::ParseRuns(ByteView bytes) {
   if (!TakePacked(bytes, kMaxBlockEvents, runs_)) return Wrong("runs are wrong");
-  for (const std::uint32_t run : runs_) {
-    if (run < 16 || run >> 4 > kMaxBlockEvents) return Wrong("run is of an absurd length");
-  }
   return OkStatus();
 }
 
 Status BlockDecoder::ParseLane(ByteView bytes, Lane& lane) {
-  lane.kind = EventKind::kBytes;
-  lane.side = Side::kUnknown;
-  lane.foreign = false;
-  lane.events = 0;
-  lane.taken = 0;
-  lane.time_columns.fill({});
-  lane.size_columns.fill({});
-  for (auto& column : lane.columns) column.clear();
-  std::array<ByteView, kColumns> rare;
+  lane = Lane{};
   WireCursor cursor(bytes);
   WireField field;
   while (!cursor.done()) {
@@ -193,7 +153,7 @@ Status BlockDecoder::ParseLane(ByteView bytes, Lane& lane) {
       if (field.type != WireType::kBytes) return Wrong("lane has a column of a wrong type");
       ByteView& column = n <= 11   ? lane.time_columns[n - 4]
                          : n <= 14 ? lane.size_columns[n - 12]
-                                   : rare[n - 16];
+                                   : lane.columns[n - 16];
       if (!column.empty()) return Wrong("lane has a column twice");
       column = field.bytes;
     }
@@ -209,39 +169,39 @@ Status BlockDecoder::ParseLane(ByteView bytes, Lane& lane) {
       !std::all_of(lane.size_columns.begin(), lane.size_columns.end(), fits)) {
     return Wrong("column is not as long as its lane");
   }
-  for (std::size_t i = 0; i < kColumns; ++i) {
-    if (rare[i].empty()) continue;
-    if (!TakePacked(rare[i], lane.events, lane.columns[i]) ||
-        lane.columns[i].size() != lane.events) {
+  for (const ByteView column : lane.columns) {
+    if (!column.empty() && !ArePacked(column, lane.events)) {
       return Wrong("column is not as long as its lane");
     }
   }
-  lane.rare = IsRare(lane.kind);
   return OkStatus();
 }
 
 // The runs and the lanes must tell the same.
 Status BlockDecoder::CheckRuns() {
-  std::array<std::uint64_t, kMaxLanes> events{};
-  std::array<std::uint64_t, kMaxLanes> heads{};
+  // Of each lane its events, below 2^42 since runs are at most 2^20, and above that its runs.
+  constexpr unsigned kShift = 42;
+  static_assert(kMaxBlockEvents <= std::uint64_t{1} << 20);
+  std::array<std::uint64_t, kMaxLanes> seen{};
+  std::uint32_t longest = 0;
+  std::uint32_t shortest = 16;
   for (const std::uint32_t run : runs_) {
-    events[run & 15] += run >> 4;
-    ++heads[run & 15];
+    longest = std::max(longest, run);
+    shortest = std::min(shortest, run);
+    seen[run & 15] += (run >> 4) + (std::uint64_t{1} << kShift);
   }
+  if (shortest < 16 || longest >> 4 > kMaxBlockEvents) return Wrong("run is of an absurd length");
+  all_brief_ = true;
   for (std::size_t i = 0; i < kMaxLanes; ++i) {
-    if (events[i] != (i < lane_count_ ? lanes_[i].events : 0)) {
+    const std::uint64_t events = seen[i] & ((std::uint64_t{1} << kShift) - 1);
+    if (events != (i < lane_count_ ? lanes_[i].events : 0)) {
       return Wrong("runs do not agree with its lanes");
     }
     if (i >= lane_count_) continue;
-    const auto begin = [this, i](Stream& stream, std::size_t from, std::size_t to) {
-      stream.at = 0;
-      stream.have = 0;
-      stream.next = from;
-      stream.end = to;
-      stream.lane = &lanes_[i];
-    };
-    begin(lanes_[i].head, 0, heads[i]);
-    begin(lanes_[i].rest, heads[i], lanes_[i].events);
+    const std::size_t heads = seen[i] >> kShift;
+    streams_[2 * i] = {&lanes_[i], 0, heads, 0, 0};
+    streams_[2 * i + 1] = {&lanes_[i], heads, lanes_[i].events, 0, 0};
+    all_brief_ = all_brief_ && !lanes_[i].foreign && !HasDetails(lanes_[i].kind);
   }
   return OkStatus();
 }
@@ -265,18 +225,24 @@ Status BlockDecoder::CheckLongForm() {
   std::uint64_t low = 0;
   std::uint64_t total = 0;
   payload_bytes_ = 0;
+  high_ = false;
   for (std::size_t i = 0; i < lane_count_; ++i) {
     const Lane& lane = lanes_[i];
     for (unsigned k = 0; k < 8; ++k) {
+      high_ = high_ || (k >= 4 && !lane.time_columns[k].empty());
       (k < 4 ? low : high) += SumOf(lane.time_columns[k]) << 8 * (k % 4);
     }
     std::uint64_t bytes = 0;
     for (unsigned k = 0; k < 3; ++k) bytes += SumOf(lane.size_columns[k]) << 8 * k;
     total += bytes;
-    if (IsPayload(lane)) payload_bytes_ += bytes;
+    if (!lane.foreign && IsPayload(lane.kind)) payload_bytes_ += bytes;
   }
   if (!TakeLength(high, low, length_ns_)) return Wrong("times are absurd");
   if (total != data_.size()) return Wrong("data are not as long as its sizes say");
+  const std::size_t room = 2 * lane_count_ * kJoined;
+  if (low_times_.size() < room) low_times_.resize(room);
+  if (stream_sizes_.size() < room) stream_sizes_.resize(room);
+  if (high_ && high_times_.size() < room) high_times_.resize(room);
   return OkStatus();
 }
 
@@ -308,133 +274,11 @@ Status BlockDecoder::CheckShortForm() {
     std::uint64_t bytes = 0;
     for (const std::size_t end = at + (run >> 4); at < end; ++at) bytes += sizes_[at];
     total += bytes;
-    if (IsPayload(lanes_[run & 15])) payload_bytes_ += bytes;
+    const Lane& lane = lanes_[run & 15];
+    if (!lane.foreign && IsPayload(lane.kind)) payload_bytes_ += bytes;
   }
   if (total != data_.size()) return Wrong("data are not as long as its sizes say");
   return OkStatus();
-}
-
-void BlockDecoder::Refill(Stream& stream) {
-  static constexpr std::array<std::uint8_t, kStreamEvents> kZeros{};
-  const std::size_t count = std::min(kStreamEvents, stream.end - stream.next);
-  const auto column = [&stream](ByteView bytes) {
-    return bytes.empty() ? kZeros.data() : Octets(bytes) + stream.next;
-  };
-  const auto& times = stream.lane->time_columns;
-  const auto& sizes = stream.lane->size_columns;
-  const auto join = [count](const std::uint8_t* a, const std::uint8_t* b, const std::uint8_t* c,
-                            const std::uint8_t* d, auto* to) {
-    for (std::size_t i = 0; i < count; ++i) {
-      to[i] = std::uint32_t{a[i]} | std::uint32_t{b[i]} << 8 | std::uint32_t{c[i]} << 16 |
-              std::uint32_t{d[i]} << 24;
-    }
-  };
-  join(column(times[0]), column(times[1]), column(times[2]), column(times[3]), stream.times.data());
-  join(column(sizes[0]), column(sizes[1]), column(sizes[2]), kZeros.data(), stream.sizes.data());
-  if (std::any_of(times.begin() + 4, times.end(), [](ByteView c) { return !c.empty(); })) {
-    std::array<std::uint32_t, kStreamEvents> high;
-    join(column(times[4]), column(times[5]), column(times[6]), column(times[7]), high.data());
-    for (std::size_t i = 0; i < count; ++i) stream.times[i] |= std::uint64_t{high[i]} << 32;
-  }
-  stream.next += count;
-  stream.at = 0;
-  stream.have = static_cast<std::uint32_t>(count);
-}
-
-bool BlockDecoder::NextSpan() {
-  if (run_left_ == 0 && !NextRun()) return false;
-  if (short_form_) {
-    span_left_ = run_left_;
-    span_times_ = times_.data() + taken_;
-    span_sizes_ = sizes_.data() + taken_;
-  } else {
-    Stream& stream = *stream_;
-    if (stream.at == stream.have) Refill(stream);
-    // The first event of a run stands apart from the others.
-    span_left_ =
-        stream_ == &lane_->head ? 1 : std::min<std::size_t>(run_left_, stream.have - stream.at);
-    span_times_ = stream.times.data() + stream.at;
-    span_sizes_ = stream.sizes.data() + stream.at;
-    stream.at += static_cast<std::uint32_t>(span_left_);
-    stream_ = &lane_->rest;
-  }
-  run_left_ -= span_left_;
-  taken_ += span_left_;
-  return true;
-}
-
-bool BlockDecoder::NextRun() {
-  while (run_ < runs_.size()) {
-    const std::uint32_t run = runs_[run_++];
-    lane_ = &lanes_[run & 15];
-    stream_ = &lane_->head;
-    run_left_ = run >> 4;
-    if (!lane_->foreign) return true;
-    PassRun();
-  }
-  return false;
-}
-
-void BlockDecoder::PassRun() {
-  passed_over_ += run_left_;
-  for (; run_left_ > 0; --run_left_, ++taken_) {
-    if (short_form_) {
-      time_ += times_[taken_];
-      data_at_ += sizes_[taken_];
-      continue;
-    }
-    if (stream_->at == stream_->have) Refill(*stream_);
-    time_ += stream_->times[stream_->at];
-    data_at_ += stream_->sizes[stream_->at++];
-    stream_ = &lane_->rest;
-  }
-}
-
-void BlockDecoder::FillRare(Event& event) {
-  const std::size_t at = lane_->taken++;
-  const auto value = [&](std::size_t column) -> std::uint64_t {
-    const auto& values = lane_->columns[column];
-    return values.empty() ? 0 : values[at];
-  };
-  const auto value32 = [&](std::size_t column) {
-    return static_cast<std::uint32_t>(value(column));
-  };
-  switch (event.kind) {
-    case EventKind::kLineChange:
-      event.lines = value32(0);
-      event.changed = value32(1);
-      break;
-    case EventKind::kPin:
-      event.name = event.bytes;
-      event.bytes = {};
-      event.level = value(2) != 0 ? 1 : 0;
-      break;
-    case EventKind::kErrorCounts:
-      event.counts.framing = value32(3);
-      event.counts.parity = value32(4);
-      event.counts.overrun = value32(5);
-      event.counts.buffer_overrun = value32(6);
-      event.counts.breaks = value32(7);
-      break;
-    case EventKind::kGap: {
-      const std::uint64_t reason = value(8);
-      event.gap.reason = reason <= static_cast<std::uint64_t>(GapReason::kDiskFull)
-                             ? static_cast<GapReason>(reason)
-                             : GapReason::kUnspecified;
-      const std::uint64_t length = value(9);
-      event.gap.length = length > static_cast<std::uint64_t>(kMaxTime)
-                             ? Duration::Nanoseconds(kMaxTime)
-                             : Duration::Nanoseconds(static_cast<std::int64_t>(length));
-      event.gap.bytes_lost = value(10);
-      event.gap.events_lost = value(11);
-      break;
-    }
-    case EventKind::kBytes:
-    case EventKind::kBadByte:
-    case EventKind::kBreak:
-    case EventKind::kNote:
-      break;
-  }
 }
 
 }  // namespace witness

@@ -12,6 +12,7 @@
 #include "capture/base/bytes.h"
 #include "capture/base/result.h"
 #include "capture/store/event.h"
+#include "capture/store/event_batch.h"
 #include "capture/store/limits.h"
 
 namespace witness {
@@ -35,87 +36,54 @@ class BlockDecoder {
   // Time of the last event.
   Instant last() const { return base() + Duration::Nanoseconds(length_ns_); }
 
-  std::uint64_t taken() const { return taken_ - span_left_; }
-  // Of the events taken those that were not given, since they are of unknown kinds.
+  // Of the events that NextBatch() went by those that were not given, since they are of unknown
+  // kinds.
   std::uint64_t passed_over() const { return passed_over_; }
 
-  // False: all events were taken. Views in `event` point into the block.
-  bool Next(Event& event) {
-    if (span_left_ == 0 && !NextSpan()) return false;
-    --span_left_;
-    time_ += *span_times_++;
-    const std::uint32_t size = *span_sizes_++;
-    // Details are those of the event before, if it was given into the same place: mostly none.
-    if (&event != plain_ || event.kind > EventKind::kBreak) ClearDetails(event);
-    plain_ = &event;
-    event.at = Instant::FromNanoseconds(static_cast<std::int64_t>(time_));
-    event.kind = lane_->kind;
-    event.side = lane_->side;
-    event.bytes = ByteView(data_at_, size);
-    data_at_ += size;
-    if (lane_->rare) FillRare(event);
-    return true;
-  }
+  // False: all events were taken. What `batch` points to is the decoder's and the block's; the
+  // decoder's is valid until the next call.
+  bool NextBatch(EventBatch& batch);
 
  private:
   static constexpr std::size_t kColumns = 12;
-  struct Lane;
-
-  static constexpr std::size_t kStreamEvents = 256;
-
-  // Times and sizes out of byte columns, a few at a time, so that they stay in the nearest cache.
-  struct Stream {
-    std::uint32_t at = 0;
-    std::uint32_t have = 0;
-    std::size_t next = 0;  // place in the columns of what comes behind times[have]
-    std::size_t end = 0;
-    const Lane* lane = nullptr;
-    std::array<std::uint64_t, kStreamEvents> times;
-    std::array<std::uint32_t, kStreamEvents> sizes;
-  };
+  // So many events at a time that they stay in the nearest cache.
+  static constexpr std::size_t kBatch = 512;
 
   struct Lane {
     EventKind kind = EventKind::kBytes;
     Side side = Side::kUnknown;
-    bool rare = false;     // has more than bytes
     bool foreign = false;  // of a kind that a newer minor version knows: passed over
     std::uint64_t events = 0;
-    std::size_t taken = 0;  // events given; of rare lanes only
     std::array<ByteView, 8> time_columns;
     std::array<ByteView, 3> size_columns;
-    Stream head;  // first events of runs
-    Stream rest;
-    std::array<std::vector<std::uint64_t>, kColumns> columns;
+    std::array<ByteView, kColumns> columns;  // packed varints; what is left of them
   };
 
-  // All but what Next() sets. Field by field: `event = Event{}` becomes an instruction that takes
-  // longer than all the rest of Next().
-  static void ClearDetails(Event& event) {
-    event.lines = 0;
-    event.changed = 0;
-    event.counts.framing = 0;
-    event.counts.parity = 0;
-    event.counts.overrun = 0;
-    event.counts.buffer_overrun = 0;
-    event.counts.breaks = 0;
-    event.name = std::string_view();
-    event.level = 0;
-    event.gap.reason = GapReason::kUnspecified;
-    event.gap.length = Duration::Zero();
-    event.gap.bytes_lost = 0;
-    event.gap.events_lost = 0;
-  }
-  bool NextSpan();
-  bool NextRun();
-  void PassRun();
-  void FillRare(Event& event);
+  // The first events of a lane's runs, or all its others: numbers that stand in one piece of its
+  // columns. Some are joined from their columns ahead of being needed, into JoinedTimes() and so
+  // on.
+  struct Stream {
+    const Lane* lane = nullptr;
+    std::size_t next = 0;  // place in the columns of what is to be joined next
+    std::size_t end = 0;
+    std::uint32_t at = 0;    // among what is joined: the next to be taken
+    std::uint32_t have = 0;  // so many are joined
+  };
+  static constexpr std::size_t kJoined = 2 * kBatch;
+
   Status ParseRuns(ByteView bytes);
   Status ParseLane(ByteView bytes, Lane& lane);
   Status CheckRuns();
   Status CheckLongForm();
   Status CheckShortForm();
-  static void Refill(Stream& stream);
-  static bool IsPayload(const Lane& lane);
+  void FillAhead();
+  std::size_t Select();
+  std::size_t SelectOne();
+  void PassRun();
+  template <bool kHigh>
+  void TakeFromStreams(std::size_t count);
+  void TakeFromLists(std::size_t count);
+  void FillDetails(Lane& lane, const BriefEvent& brief);
 
   std::uint64_t seq_ = 0;
   bool has_place_ = false;
@@ -125,28 +93,34 @@ class BlockDecoder {
   std::uint64_t payload_bytes_ = 0;
   ByteView data_;
 
-  std::vector<Lane> lanes_;  // kept for their memory; the first lane_count_ count
+  std::array<Lane, kMaxLanes> lanes_;  // the first lane_count_ count
   std::size_t lane_count_ = 0;
   std::vector<std::uint32_t> runs_;
   std::uint64_t events_ = 0;
+  bool all_brief_ = false;  // no lane is foreign or has details
   bool short_form_ = false;
   // Short form: of all events in capture order.
   std::vector<std::uint64_t> times_;
   std::vector<std::uint32_t> sizes_;
+  // Long form. Stream 2 n holds the first events of the runs of lane n, 2 n + 1 the others.
+  std::array<Stream, 2 * kMaxLanes> streams_;
+  std::vector<std::uint32_t> low_times_;  // kJoined for each stream
+  std::vector<std::uint32_t> high_times_;
+  std::vector<std::uint32_t> stream_sizes_;
+  bool high_ = false;  // some time needs more than 32 bits
 
-  const Event* plain_ = nullptr;  // where Next() gave the last event
-  // What is next, of one lane, as times and sizes.
-  std::size_t span_left_ = 0;
-  const std::uint64_t* span_times_ = nullptr;
-  const std::uint32_t* span_sizes_ = nullptr;
-  std::size_t taken_ = 0;  // with the span
+  // What was taken.
+  std::size_t taken_ = 0;
   std::uint64_t passed_over_ = 0;
-  std::size_t run_ = 0;
-  std::uint64_t run_left_ = 0;  // behind the span
-  Lane* lane_ = nullptr;
-  Stream* stream_ = nullptr;
-  const char* data_at_ = nullptr;
+  std::size_t run_ = 0;         // of runs_: the next
+  std::uint64_t run_left_ = 0;  // of the one before
   std::uint64_t time_ = 0;
+  const char* data_at_ = nullptr;
+
+  // The batch that was given.
+  std::array<std::uint8_t, kBatch + 32> selected_;  // of each event its stream
+  std::array<BriefEvent, kBatch> briefs_;
+  Event details_;
 };
 
 }  // namespace witness

@@ -63,24 +63,63 @@ class CaptureReaderImpl : public CaptureReader {
   const CaptureInfo& info() const override { return info_; }
   const CaptureEnding& ending() const override { return ending_; }
   const Status& status() const override { return status_; }
-  std::uint64_t index() const override {
-    return in_gap_ ? expected_event_ : decoder_.first_event() + decoder_.taken() - 1;
-  }
 
-  // The short way for nearly every event; NextBeyond() is the long one.
-  Outcome Next(Event& event) override {
-    if (all_wanted_ && decoder_.Next(event)) [[likely]]
-      return Outcome::kEvent;
-    return NextBeyond(event);
+ protected:
+  Outcome ReadBatch(EventBatch& batch) override {
+    while (true) {
+      if (pending_gap_) {
+        gap_ = *std::exchange(pending_gap_, std::nullopt);
+        gap_brief_ = {gap_.at, nullptr, 0, gap_.kind, gap_.side};
+        batch = {expected_event_, {&gap_brief_, 1}, &gap_};
+        ++ending_.events;
+        return Outcome::kEvent;
+      }
+      if (state_ == State::kGapBeforeBlock) BeginBlock();
+      if (state_ == State::kInBlock) {
+        // A block that ends before what is wanted begins need not be taken apart.
+        while (decoder_.last() >= options_.from && decoder_.NextBatch(batch)) {
+          if (all_wanted_ || TakeWanted(batch)) return Outcome::kEvent;
+          if (state_ == State::kBeyond) break;
+        }
+        if (state_ == State::kInBlock) EndBlock();
+      }
+      if (state_ == State::kBeyond) {
+        ending_.complete = false;
+        return Finish(true);
+      }
+      if (state_ == State::kEnd) return Outcome::kEnd;
+      if (state_ == State::kFailed) return Outcome::kFailed;
+      if (!TakeItem()) return state_ == State::kFailed ? Outcome::kFailed : Finish(false);
+    }
   }
 
  private:
-  enum class State { kBetween, kGapBeforeBlock, kInBlock, kEnd, kFailed };
+  enum class State {
+    kBetween,
+    kGapBeforeBlock,
+    kInBlock,
+    kBeyond,  // what is not wanted any more was reached
+    kEnd,
+    kFailed
+  };
 
-  Outcome Give(const Event& event) {
-    ++ending_.events;
-    if (event.kind <= EventKind::kBadByte) ending_.bytes += event.bytes.size();
-    return Outcome::kEvent;
+  // Leaves in `batch` what lies within from and to. False: nothing.
+  bool TakeWanted(EventBatch& batch) {
+    const auto later = [](const BriefEvent& e, Instant t) { return e.at < t; };
+    const auto events = batch.events;
+    const auto begin = std::lower_bound(events.begin(), events.end(), options_.from, later);
+    const auto end = std::lower_bound(begin, events.end(), options_.to, later);
+    if (end != events.end()) {
+      state_ = State::kBeyond;
+      last_ = end->at;
+    }
+    batch.first += static_cast<std::uint64_t>(begin - events.begin());
+    batch.events = {begin, end};
+    ending_.events += batch.events.size();
+    for (const BriefEvent& event : batch.events) {
+      if (event.kind <= EventKind::kBadByte) ending_.bytes += event.size;
+    }
+    return !batch.events.empty();
   }
 
   void BeginBlock() {
@@ -90,7 +129,7 @@ class CaptureReaderImpl : public CaptureReader {
 
   void EndBlock() {
     if (all_wanted_) {
-      ending_.events += decoder_.taken() - decoder_.passed_over();
+      ending_.events += decoder_.events() - decoder_.passed_over();
       ending_.bytes += decoder_.payload_bytes();
     }
     all_wanted_ = false;
@@ -103,55 +142,32 @@ class CaptureReaderImpl : public CaptureReader {
     state_ = State::kBetween;
   }
 
-  [[gnu::noinline]] Outcome NextBeyond(Event& event) {
-    while (true) {
-      if (pending_gap_) {
-        event = *std::exchange(pending_gap_, std::nullopt);
-        in_gap_ = true;
-        ++ending_.events;
-        return Outcome::kEvent;
-      }
-      in_gap_ = false;
-      if (state_ == State::kGapBeforeBlock) BeginBlock();
-      if (state_ == State::kInBlock) {
-        // A block that ends before what is wanted begins need not be taken apart.
-        while (decoder_.last() >= options_.from && decoder_.Next(event)) {
-          if (all_wanted_) return Outcome::kEvent;
-          if (event.at < options_.from) continue;
-          if (event.at < options_.to) return Give(event);
-          last_ = event.at;
-          ending_.complete = false;
-          return Finish(true);
-        }
-        EndBlock();
-      }
-      if (state_ == State::kEnd) return Outcome::kEnd;
-      if (state_ == State::kFailed) return Outcome::kFailed;
-      if (long_way_) ScanOnAThread();
-      const ScanItem item = items_->Next();
-      frame_offset_ = item.frame_offset;
-      switch (item.kind) {
-        case ScanItem::Kind::kField:
-          TakeField(item);
-          break;
-        case ScanItem::Kind::kFrameEnd:
-          break;
-        case ScanItem::Kind::kSkipped:
-          CheckIndex(item);
-          break;
-        case ScanItem::Kind::kDamage:
-          NoteDamage(item.frame_offset, item.what);
-          break;
-        case ScanItem::Kind::kFailed:
-          state_ = State::kFailed;
-          status_ = Status(Code::kIo, item.what);
-          return Outcome::kFailed;
-        case ScanItem::Kind::kCut:
-        case ScanItem::Kind::kEnd:
-          if (!GapAtEnd()) return Finish(false);
-          break;
-      }
+  // False: there are no more, or there was a failure (state_).
+  bool TakeItem() {
+    if (long_way_) ScanOnAThread();
+    const ScanItem item = items_->Next();
+    frame_offset_ = item.frame_offset;
+    switch (item.kind) {
+      case ScanItem::Kind::kField:
+        TakeField(item);
+        return true;
+      case ScanItem::Kind::kFrameEnd:
+        return true;
+      case ScanItem::Kind::kSkipped:
+        CheckIndex(item);
+        return true;
+      case ScanItem::Kind::kDamage:
+        NoteDamage(item.frame_offset, item.what);
+        return true;
+      case ScanItem::Kind::kFailed:
+        state_ = State::kFailed;
+        status_ = Status(Code::kIo, item.what);
+        return false;
+      case ScanItem::Kind::kCut:
+      case ScanItem::Kind::kEnd:
+        return GapAtEnd();
     }
+    return false;
   }
 
   std::string NotACapture() const {
@@ -323,6 +339,8 @@ class CaptureReaderImpl : public CaptureReader {
   BlockDecoder decoder_;
   std::optional<Bytes> held_;
   std::optional<Event> pending_gap_;
+  Event gap_;  // given last
+  BriefEvent gap_brief_;
   CaptureInfo info_;
   CaptureEnding ending_;
   Status status_;
@@ -340,7 +358,6 @@ class CaptureReaderImpl : public CaptureReader {
   std::uint64_t blocks_ = 0;
   std::uint64_t payload_ = 0;
   bool all_wanted_ = false;  // every event of the block lies within from and to
-  bool in_gap_ = false;      // Next() gave a gap that damage made
   Instant last_;
 };
 
