@@ -7,6 +7,7 @@
 
 namespace trial {
 
+using witness::FormatDuration;
 using witness::FormatInstant;
 using witness::SafeText;
 
@@ -40,6 +41,15 @@ Reply ReplyTo(const Observations& o, std::size_t index) {
   return reply;
 }
 
+Bytes OwnReply(const Observations& o, std::size_t index) {
+  Bytes bytes;
+  for (const Said& said : o.said)
+    if (said.send.command == index + 1 && said.send.sort != SaidSort::kEcho &&
+        said.send.sort != SaidSort::kUnasked)
+      bytes += said.send.bytes;
+  return bytes;
+}
+
 Bytes WithoutEndings(ByteView bytes) {
   const std::size_t first = bytes.find_first_not_of("\r\n");
   if (first == ByteView::npos) return "";
@@ -48,6 +58,15 @@ Bytes WithoutEndings(ByteView bytes) {
 
 bool BrokeOrSlow(const TrialResult& trial) {
   return trial.verdict.kind == VerdictKind::kBroke || trial.verdict.kind == VerdictKind::kSlow;
+}
+
+bool OnlyTimes(const Case& c) {
+  return !c.trial.combination.empty() &&
+         std::all_of(c.trial.combination.begin(), c.trial.combination.end(),
+                     [](const Variation& v) {
+                       return v.factor == "split" || v.factor == "pace" ||
+                              v.factor == "turnaround";
+                     });
 }
 
 bool SameTextOtherEndings(const Bytes& a, const Bytes& b) { return a != b && Bare(a) == Bare(b); }
@@ -109,6 +128,17 @@ std::size_t PlannedSize(const TrialResult& trial, std::size_t index) {
 std::string CommandWords(const Observations& o, std::size_t index) {
   return "command " + std::to_string(index + 1) + " (" +
          SafeText(WithoutEnding(o.commands[index].bytes)) + ")";
+}
+
+// A measured wait is a little off the timeout behind it: near a round figure, that one is meant.
+std::string AboutWords(Duration wait) {
+  for (const std::int64_t step : {1000, 500, 100, 50}) {
+    const Duration unit = Duration::Milliseconds(step);
+    const Duration round = unit * ((wait.ns() + unit.ns() / 2) / unit.ns());
+    const Duration off = wait > round ? wait - round : round - wait;
+    if (off <= wait * 4 / 100) return FormatDuration(round);
+  }
+  return FormatDuration(wait);
 }
 
 std::string At(Instant t) { return "at " + FormatInstant(t) + " s"; }

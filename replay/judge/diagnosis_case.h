@@ -29,6 +29,9 @@ struct Reply {
 // To command `index`, from 0.
 Reply ReplyTo(const Observations& o, std::size_t index);
 
+// All that was sent as the answer to command `index`, from 0: no echo, no unsolicited line.
+Bytes OwnReply(const Observations& o, std::size_t index);
+
 // Without line endings at both ends.
 Bytes WithoutEndings(ByteView bytes);
 
@@ -36,6 +39,10 @@ Bytes WithoutEndings(ByteView bytes);
 bool SameTextOtherEndings(const Bytes& a, const Bytes& b);
 
 bool BrokeOrSlow(const TrialResult& trial);
+
+// All that a variation of these factors changes is when and in which pieces bytes come.
+struct Case;
+bool OnlyTimes(const Case& c);
 
 struct Case {
   const TrialResult& baseline;
@@ -61,6 +68,9 @@ struct Case {
 
 // How many bytes the module was going to say to command `index`.
 std::size_t PlannedSize(const TrialResult& trial, std::size_t index);
+
+// "1 s" of 1.013 s.
+std::string AboutWords(Duration wait);
 
 // "at 1.250000 s", "command 2 (AT+FW?)".
 std::string At(Instant t);

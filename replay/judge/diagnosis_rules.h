@@ -10,13 +10,20 @@ namespace trial {
 std::optional<Diagnosis> ReadsFixedCount(const Case& c);
 std::optional<Diagnosis> WaitsForLineEnding(const Case& c);
 std::optional<Diagnosis> Hangs(const Case& c);
+
+// That it goes on before all is there (diagnosis_early.cc).
 std::optional<Diagnosis> ReadsTooEarly(const Case& c);
+std::optional<Diagnosis> EarlyFromTheFirst(const Case& c);
 std::optional<Diagnosis> TakesAPiece(const Case& c);
 std::optional<Diagnosis> SpeaksBeforeReply(const Case& c);
 std::optional<Diagnosis> MindsTiming(const Case& c);
 
-// What it takes for the reply, and for what it takes it (diagnosis_taking.cc).
+// What comes besides the reply (diagnosis_besides.cc).
 std::optional<Diagnosis> TakesAnotherForTheReply(const Case& c);
+std::optional<Diagnosis> CountsOnEcho(const Case& c);
+
+// For what it takes the reply (diagnosis_taking.cc).
+std::optional<Diagnosis> LeavesLineEnding(const Case& c);
 std::optional<Diagnosis> KeepsLineEnding(const Case& c);
 std::optional<Diagnosis> CannotDecode(const Case& c);
 std::optional<Diagnosis> ComparesCase(const Case& c);

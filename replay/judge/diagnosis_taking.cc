@@ -11,54 +11,29 @@ namespace trial {
 using witness::SafeText;
 using witness::SafeTextWithEnding;
 
-// Took something else for the reply: an unsolicited line, a banner, the echo, what was left over.
-std::optional<Diagnosis> TakesAnotherForTheReply(const Case& c) {
-  struct Sort {
-    const char* factor;
-    const char* prefix;
-    const char* name;
-    const char* what;
-  };
-  static constexpr Sort kSorts[] = {
-      {"extra", "banner", "takes-banner", "the banner"},
-      {"extra", "leftover", "takes-leftover", "what was left of the last reply"},
-      {"extra", "", "takes-unsolicited", "the unsolicited line"},
-      {"echo", "", "takes-echo", "the echo"},
-  };
-  for (const Variation& variation : c.trial.combination)
-    for (const Sort& sort : kSorts) {
-      if (variation.factor != sort.factor || !variation.level.starts_with(sort.prefix)) continue;
-      if (variation.level == "off") continue;
-      // The bytes that the baseline did not get.
-      std::vector<Bytes> added;
-      for (const Said& said : c.seen.said) {
-        const Bytes text = WithoutEndings(said.send.bytes);
-        if (text.size() < 2) continue;
-        const bool known = std::any_of(c.base.said.begin(), c.base.said.end(), [&](const Said& b) {
-          return WithoutEndings(b.send.bytes) == text && b.send.sort == said.send.sort;
+// Reads no further than the recorded replies go: a line ending behind one stays where it is.
+std::optional<Diagnosis> LeavesLineEnding(const Case& c) {
+  const auto culprit = c.Culprit();
+  if (!c.Varies("ending") || !culprit) return std::nullopt;
+  for (std::size_t i = 0; i < *culprit && i + 1 < c.seen.commands.size(); ++i) {
+    const Bytes now = ReplyTo(c.seen, i).bytes;
+    const Bytes then = ReplyTo(c.base, i).bytes;
+    if (!SameTextOtherEndings(now, then) || now.size() <= then.size()) continue;
+    const auto unread = std::find_if(
+        c.seen.remarks.begin(), c.seen.remarks.end(), [&](const Remark& remark) {
+          return remark.kind == "unread" && remark.count > 0 &&
+                 remark.count <= now.size() - then.size() &&
+                 remark.at >= c.seen.commands[i].to && remark.at <= c.seen.commands[i + 1].taken;
         });
-        if (!known) added.push_back(text);
-      }
-      Diagnosis d;
-      d.name = sort.name;
-      d.words = "took " + std::string(sort.what) + " for the reply";
-      for (const OutputLine& line : c.NewLines())
-        for (const Bytes& text : added)
-          if (d.evidence.empty() && line.text.find(text) != Bytes::npos)
-            d.evidence.push_back("it printed " + SafeText(line.text) + ", which holds " +
-                                 SafeText(text));
-      if (d.evidence.empty()) {
-        // Or it acted on it: the first difference lies right behind what was added.
-        const auto culprit = c.Culprit();
-        if (!c.trial.verdict.divergence || c.trial.combination.size() != 1) return std::nullopt;
-        const std::string where =
-            culprit ? "behind " + CommandWords(c.seen, *culprit) : "before its first command";
-        d.evidence.push_back("the only change was " + variation.Name() + "; " + where + " it " +
-                             c.trial.verdict.divergence->what + " (" +
-                             c.trial.verdict.divergence->got + ")");
-      }
-      return d;
-    }
+    if (unread == c.seen.remarks.end()) continue;
+    return Diagnosis{
+        "takes-leftover",
+        "reads no further than the recorded replies go: the line ending behind stays unread, and "
+        "is taken for the beginning of the next reply",
+        {"the reply to " + CommandWords(c.seen, i) + " was " + SafeTextWithEnding(now) +
+             ", in the baseline " + SafeTextWithEnding(then),
+         unread->text}};
+  }
   return std::nullopt;
 }
 
@@ -109,10 +84,17 @@ std::optional<Diagnosis> CannotDecode(const Case& c) {
 
 std::optional<Diagnosis> ComparesCase(const Case& c) {
   if (c.trial.combination.size() != 1 || !c.Varies("case")) return std::nullopt;
-  return Diagnosis{"compares-case",
-                   "compares capital and small letters exactly",
-                   {"the only change was " + c.trial.combination[0].Name() + ", and it " +
-                    c.trial.verdict.divergence->what + ": " + c.trial.verdict.divergence->got}};
+  const auto index = c.ChangedReply();
+  if (!index) return std::nullopt;
+  const auto& divergence = *c.trial.verdict.divergence;
+  return Diagnosis{
+      "compares-case",
+      "compares capital and small letters exactly",
+      {"the reply to " + CommandWords(c.seen, *index) + " was " +
+           SafeTextWithEnding(ReplyTo(c.seen, *index).bytes) + ", in the baseline " +
+           SafeTextWithEnding(ReplyTo(c.base, *index).bytes) +
+           ": the same but for capital and small letters",
+       "after it, other than in the baseline: " + divergence.what + ": " + divergence.got}};
 }
 
 namespace {

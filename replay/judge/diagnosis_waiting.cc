@@ -8,22 +8,10 @@
 namespace trial {
 
 using witness::FormatDuration;
-using witness::FormatInstant;
 using witness::SafeText;
 using witness::SafeTextWithEnding;
 
 namespace {
-
-// A measured wait is a little off the timeout behind it: near a round figure, that one is meant.
-std::string AboutWords(Duration wait) {
-  for (const std::int64_t step : {1000, 500, 100, 50}) {
-    const Duration unit = Duration::Milliseconds(step);
-    const Duration round = unit * ((wait.ns() + unit.ns() / 2) / unit.ns());
-    const Duration off = wait > round ? wait - round : round - wait;
-    if (off <= wait * 4 / 100) return FormatDuration(round);
-  }
-  return FormatDuration(wait);
-}
 
 // What the waits tell of the timeout: the shortest of them, if the others are so long once, twice
 // or more times; else from where to where they reach.
@@ -50,21 +38,6 @@ std::string TimeoutWords(const std::vector<Duration>& waits) {
     words +=
         ", or " + std::to_string(seconds) + " of 1000 ms, the default of the common core's Stream";
   return words;
-}
-
-// Which byte a reader that stops at the end of a line waits for, from what held and what did not.
-std::string AwaitedEnding(const Case& c, ByteView reply) {
-  if (reply.ends_with('\r')) return "LF";
-  if (reply.ends_with('\n')) return "CR LF or CR";
-  const TrialResult* cr = c.Other("ending=cr");
-  const TrialResult* lf = c.Other("ending=lf");
-  if (cr != nullptr && lf != nullptr) {
-    if (BrokeOrSlow(*cr) && !BrokeOrSlow(*lf)) return "LF";
-    if (!BrokeOrSlow(*cr) && BrokeOrSlow(*lf)) return "CR";
-    if (BrokeOrSlow(*cr) && BrokeOrSlow(*lf)) return "CR LF";
-    return "CR or LF";
-  }
-  return "a line ending";
 }
 
 // Replies that a trial waited behind although the baseline did not.
@@ -95,6 +68,28 @@ Waits WaitsOf(const Case& c) {
     waits.where.push_back(i);
   }
   return waits;
+}
+
+// Whether another trial waited, too, as one does whose line ending does not come.
+bool Waited(const Case& c, const TrialResult& other) {
+  if (other.verdict.kind == VerdictKind::kHeld) return false;
+  if (other.observations.ending == SubjectEnding::kOutOfTime) return true;
+  const Case of_other = {c.baseline, other, c.others, c.judge, c.base, other.observations};
+  return !WaitsOf(of_other).after.empty();
+}
+
+// Which byte a reader that stops at the end of a line waits for, from which it waited for.
+std::string AwaitedEnding(const Case& c, ByteView reply) {
+  if (reply.ends_with('\r')) return "LF";
+  if (reply.ends_with('\n')) return "CR LF or CR";
+  const TrialResult* cr = c.Other("ending=cr");
+  const TrialResult* lf = c.Other("ending=lf");
+  if (cr == nullptr || lf == nullptr) return "a line ending";
+  const bool without_lf = Waited(c, *cr);
+  const bool without_cr = Waited(c, *lf);
+  if (without_lf && without_cr) return "CR LF";
+  if (without_lf) return "LF";
+  return without_cr ? "CR" : "CR or LF";
 }
 
 void AddWaits(const Case& c, const Waits& waits, Diagnosis& d) {
@@ -183,7 +178,8 @@ std::optional<Diagnosis> SilentToTheEnd(const Case& c) {
 
 }  // namespace
 
-// Never went on after a reply.
+// Never went on after a reply. How long it would have waited is known only if it waited before: one
+// that does so behind each reply is slow, and was ended by us.
 std::optional<Diagnosis> Hangs(const Case& c) {
   if (auto silent = SilentToTheEnd(c)) return silent;
   if (c.seen.ending != SubjectEnding::kOutOfTime && c.seen.ending != SubjectEnding::kHung)
@@ -193,219 +189,51 @@ std::optional<Diagnosis> Hangs(const Case& c) {
   if (last >= c.base.commands.size()) return std::nullopt;
   const Reply then = ReplyTo(c.base, last);
   const Reply now = ReplyTo(c.seen, last);
-  Diagnosis d;
   const std::string where = CommandWords(c.seen, last);
-  if (now.bytes.empty() && !then.bytes.empty()) {
-    d.name = "waits-for-ever";
-    d.words = "waits for a reply that does not come, for ever: it reads without a timeout";
-    d.evidence = {"no reply was given to " + where + "; it was still running " +
-                  FormatDuration(c.seen.ended - c.seen.commands[last].to) + " later"};
-    if (!c.seen.ending_words.empty()) d.evidence.push_back("it " + c.seen.ending_words);
-    return d;
-  }
+  const bool none = now.bytes.empty() && !then.bytes.empty();
+  const Instant since = none ? c.seen.commands[last].to : now.end;
+  const std::string still =
+      "it was still running " + FormatDuration(c.seen.ended - since) + " later";
+  // The longest wait that it ended by itself, behind a reply that had been changed, too.
+  Duration before;
+  for (std::size_t i = 0; i < last; ++i)
+    if (ReplyTo(c.seen, i).bytes != ReplyTo(c.base, i).bytes &&
+        WaitBehind(c.seen, i) - WaitBehind(c.base, i) >= LongWait(c.seen))
+      before = std::max(before, WaitBehind(c.seen, i));
+  const bool went_on = before > Duration::Zero() && c.seen.ended - since < before * 2;
+  const std::string timeout = "without a timeout, or with one longer than " +
+                              FormatDuration(c.seen.ended - since);
+  Diagnosis d;
   if (SameTextOtherEndings(now.bytes, then.bytes) && !now.bytes.empty()) {
+    // How it waits is told by the replies behind which it went on.
+    if (went_on) return WaitsForLineEnding(c);
     d.name = "waits-for-line-ending";
     d.words = "hung after a reply " +
               std::string(now.bytes.ends_with('\r')   ? "that ends with CR only"
                           : now.bytes.ends_with('\n') ? "that ends with LF only"
                                                       : "without line ending") +
-              ": it reads until " + AwaitedEnding(c, now.bytes) + " without a timeout";
+              ": it reads until " + AwaitedEnding(c, now.bytes) + " " + timeout;
     d.evidence = {"reply to " + where + " was " + SafeTextWithEnding(now.bytes) + ", complete " +
-                  At(now.end) + "; it was still running " + FormatDuration(c.seen.ended - now.end) +
-                  " later"};
-    if (!c.seen.ending_words.empty()) d.evidence.push_back("it " + c.seen.ending_words);
-    return d;
-  }
-  if (c.ToCopeOnly() && now.bytes != then.bytes && !now.bytes.empty() && !then.bytes.empty()) {
-    d.name = "waits-for-ever";
-    d.words =
-        "waits for something that a damaged reply does not have, for ever: it reads without a "
-        "timeout";
-    d.evidence = {"reply to " + where + " was " + SafeTextWithEnding(now.bytes) +
-                  ", in the baseline " + SafeTextWithEnding(then.bytes) +
-                  "; it was still running " + FormatDuration(c.seen.ended - now.end) + " later"};
-    return d;
-  }
-  return std::nullopt;
-}
-
-// Went on before all of a reply was sent.
-std::optional<Diagnosis> ReadsTooEarly(const Case& c) {
-  if (c.seen.ending == SubjectEnding::kCrashed) return std::nullopt;  // it did not go on
-  std::optional<std::size_t> left;  // a reply that it did not wait for to the end
-  const std::size_t count = std::min(c.base.commands.size(), c.seen.commands.size());
-  for (std::size_t i = 0; i < count; ++i) {
-    const Instant on = i + 1 < c.seen.commands.size() ? c.seen.commands[i + 1].from : c.seen.ended;
-    if (c.seen.ending == SubjectEnding::kOutOfTime && i + 1 == c.seen.commands.size()) continue;
-    Bytes before;
-    std::size_t sent = 0;
-    Instant end;
-    for (const Said& said : c.seen.said) {
-      if (said.send.command != i + 1 || said.send.sort == SaidSort::kEcho ||
-          said.send.sort == SaidSort::kUnasked)
-        continue;
-      sent += said.send.bytes.size();
-      end = said.sent;
-      if (said.sent <= on) {
-        before += said.send.bytes;
-      } else if (c.seen.virtual_time && said.send.due < on) {
-        // On the wire: so much of it was through.
-        const double part =
-            (on - said.send.due).milliseconds() / (said.sent - said.send.due).milliseconds();
-        before += said.send.bytes.substr(
-            0, static_cast<std::size_t>(part * static_cast<double>(said.send.bytes.size())));
-      }
-    }
-    const std::size_t planned = PlannedSize(c.trial, i);
-    if (planned == 0 || before.size() >= planned) continue;
-    // What came late may be a line ending only, or a line that was put behind: that is no loss.
-    const Bytes wanted = WithoutEndings(ReplyTo(c.base, i).bytes);
-    if (!wanted.empty() && before.find(wanted) != Bytes::npos) {
-      if (!left) left = i;
-      continue;
-    }
-    Diagnosis d;
-    if (before.empty() && left) {
-      // It had left something of an earlier reply, and took that for this one.
-      d.name = "reads-too-early";
-      d.words = "read before the second piece came: it takes what is there and goes on";
-      d.evidence = {"the reply to " + CommandWords(c.seen, *left) +
-                        " was not all sent when its next command came",
-                    "of the reply to " + CommandWords(c.seen, i) +
-                        " no byte had been sent when it went on " + At(on)};
-      return d;
-    }
-    const Duration since = on - c.seen.commands[i].to;
-    const std::string ended =
-        i + 1 < c.seen.commands.size() ? "its next command came " : "it ended ";
-    if (before.empty()) {
-      d.name = "gives-up-early";
-      d.words = "went on before the reply came: it waits " + AboutWords(since) +
-                " for a reply and no longer";
-      d.evidence = {ended + FormatDuration(since) + " after " + CommandWords(c.seen, i) +
-                    "; no byte of the reply had been sent by then"};
-    } else {
-      d.name = "reads-too-early";
-      d.words = "read before the second piece came: it takes what is there and goes on";
-      d.evidence = {"of the reply to " + CommandWords(c.seen, i) + " it could have read " +
-                    SafeTextWithEnding(before) + " when " + ended + At(on) +
-                    (sent >= planned ? "; the rest was sent " + FormatDuration(end - on) + " later"
-                                     : "; the rest was not sent any more")};
-    }
-    return d;
-  }
-  return std::nullopt;
-}
-
-// Did something else right after a reply that came in pieces.
-std::optional<Diagnosis> TakesAPiece(const Case& c) {
-  if (!c.Varies("split") && !c.Varies("pace")) return std::nullopt;
-  const auto culprit = c.Culprit();
-  if (!culprit) return std::nullopt;
-  const Reply now = ReplyTo(c.seen, *culprit);
-  const Instant at = c.trial.verdict.divergence->at;
-  if (now.pieces < 2 || ReplyTo(c.base, *culprit).bytes != now.bytes) return std::nullopt;
-  const Bytes whole = WithoutEndings(now.bytes);
-  // It printed a reply cut where a piece ended.
-  for (const OutputLine& line : c.NewLines()) {
-    Bytes sent;
-    for (const Said& said : c.seen.said) {
-      if (said.send.command != *culprit + 1 || said.send.sort == SaidSort::kEcho) continue;
-      sent += said.send.bytes;
-      const Bytes piece = WithoutEndings(sent);
-      if (piece.size() < 2 || piece.size() >= whole.size()) continue;
-      if (line.text.find(piece) == Bytes::npos || line.text.find(whole) != Bytes::npos) continue;
-      Diagnosis d;
-      d.name = "reads-too-early";
-      d.words = "read before the second piece came: it takes what is there and goes on";
-      d.evidence = {"the reply to " + CommandWords(c.seen, *culprit) + " came in " +
-                        std::to_string(now.pieces) + " pieces until " + FormatInstant(now.end) +
-                        " s",
-                    "it printed " + SafeText(line.text) + ", which holds the first " +
-                        std::to_string(sent.size()) + " bytes only"};
-      return d;
-    }
-  }
-  if (at < now.end && at >= now.begin) {
-    Diagnosis d;
-    d.name = "reads-too-early";
-    d.words = "read before the second piece came: it takes what is there and goes on";
-    d.evidence = {"it " + c.trial.verdict.divergence->what + " " + At(at) +
-                  ", while the reply to " + CommandWords(c.seen, *culprit) + " was sent until " +
-                  FormatInstant(now.end) + " s"};
-    return d;
-  }
-  return std::nullopt;
-}
-
-// Said something of its own between a command and the late reply to it.
-std::optional<Diagnosis> SpeaksBeforeReply(const Case& c) {
-  // Elsewhere a print is read with some delay, and says little about when it was made.
-  if (c.trial.verdict.kind != VerdictKind::kBroke || !c.trial.verdict.divergence ||
-      !c.seen.virtual_time)
-    return std::nullopt;
-  const Instant at = c.trial.verdict.divergence->at;
-  for (std::size_t i = 0; i < c.seen.commands.size(); ++i) {
-    const Instant asked = c.seen.commands[i].to;
-    const Instant next =
-        i + 1 < c.seen.commands.size() ? c.seen.commands[i + 1].from : c.seen.ended;
-    if (at < asked || at > next) continue;
-    const Reply now = ReplyTo(c.seen, i);
-    if (PlannedSize(c.trial, i) == 0) return std::nullopt;
-    const bool came = now.pieces > 0 && now.first_due <= at;
-    if (came) return std::nullopt;
-    // What it took may have been the rest of an earlier reply.
-    for (std::size_t k = 0; k < i; ++k)
-      if (ReplyTo(c.seen, k).end > c.seen.commands[k + 1].from) return std::nullopt;
-    const Duration since = at - asked;
-    return Diagnosis{
-        "gives-up-early",
-        "went on before the reply came: it waits " + AboutWords(since) +
-            " for a reply and no longer",
-        {"it " + c.trial.verdict.divergence->what + " " + FormatDuration(since) + " after " +
-         CommandWords(c.seen, i) + "; no byte of the reply could be read by then"}};
-  }
-  return std::nullopt;
-}
-
-// The bytes were the same, only their times differed: so it is their times that it does not bear.
-std::optional<Diagnosis> MindsTiming(const Case& c) {
-  if (c.trial.verdict.kind != VerdictKind::kBroke || c.trial.combination.empty())
-    return std::nullopt;
-  for (const Variation& v : c.trial.combination)
-    if (v.factor != "split" && v.factor != "pace" && v.factor != "turnaround") return std::nullopt;
-  const std::size_t index = c.Culprit().value_or(0);
-  if (index >= c.seen.commands.size() || index >= c.base.commands.size()) return std::nullopt;
-  const Reply now = ReplyTo(c.seen, index);
-  const Reply then = ReplyTo(c.base, index);
-  if (then.bytes.empty() || !then.bytes.starts_with(now.bytes)) return std::nullopt;
-  const Duration turnaround = now.first_due - c.seen.commands[index].taken;
-  const Duration before = then.first_due - c.base.commands[index].taken;
-  Diagnosis d;
-  if (now.pieces > then.pieces) {
-    d.name = "reads-too-early";
-    d.words = "does not wait for all of a reply that comes in pieces";
-    d.evidence = {"the reply to " + CommandWords(c.seen, index) + " came in " +
-                  std::to_string(now.pieces) + " pieces within " +
-                  FormatDuration(now.end - now.begin) + ", in the baseline in " +
-                  std::to_string(then.pieces)};
-  } else if (turnaround > before + Duration::Milliseconds(10)) {
-    d.name = "gives-up-early";
-    d.words = "does not wait for a reply that comes after " + FormatDuration(turnaround);
-    d.evidence = {"the reply to " + CommandWords(c.seen, index) + " came after " +
-                  FormatDuration(turnaround) + ", in the baseline after " + FormatDuration(before)};
-  } else if (turnaround + Duration::Milliseconds(2) < before) {
-    d.name = "misses-early-reply";
-    d.words =
-        "loses a reply that comes at once: it is not yet listening, or throws away what is "
-        "there";
-    d.evidence = {"the reply to " + CommandWords(c.seen, index) + " came after " +
-                  FormatDuration(turnaround) + ", in the baseline after " + FormatDuration(before)};
+                  At(now.end) + "; " + still};
+  } else if (none || (c.ToCopeOnly() && now.bytes != then.bytes && !now.bytes.empty() &&
+                      !then.bytes.empty())) {
+    d.name = went_on ? "waits-long" : "waits-for-ever";
+    const std::string what = none ? "a reply that does not come"
+                                  : "something that a damaged reply does not have";
+    d.words = went_on ? "waits " + AboutWords(before) + " for " + what +
+                            ", each time: its time was over before it had done all"
+                      : "waits for " + what + ", for ever: it reads " + timeout;
+    d.evidence = {(none ? "no reply was given to " + where
+                        : "reply to " + where + " was " + SafeTextWithEnding(now.bytes) +
+                              ", in the baseline " + SafeTextWithEnding(then.bytes)) +
+                  "; " + still};
+    if (went_on)
+      d.evidence.push_back("behind an earlier reply it had gone on after " +
+                           FormatDuration(before));
   } else {
     return std::nullopt;
   }
-  d.evidence.push_back("its bytes were the same, and it " + c.trial.verdict.divergence->what +
-                       ": " + c.trial.verdict.divergence->got);
+  if (!c.seen.ending_words.empty()) d.evidence.push_back("it " + c.seen.ending_words);
   return d;
 }
 

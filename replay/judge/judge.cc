@@ -1,14 +1,10 @@
 #include "replay/judge/judge.h"
 
 #include <algorithm>
-#include <charconv>
-#include <cmath>
-#include <csignal>
-#include <cstring>
 
 #include "capture/base/text.h"
+#include "replay/judge/divergence.h"
 #include "replay/judge/inside.h"
-#include "replay/part/cue.h"
 
 namespace trial {
 namespace {
@@ -22,40 +18,7 @@ using witness::Status;
 // A trial that holds but is later by this is said to be.
 constexpr Duration kWorthNoting = Duration::Milliseconds(200);
 
-std::uint32_t CommandsBefore(const Observations& seen, Instant at) {
-  std::uint32_t count = 0;
-  for (const TakenCommand& command : seen.commands) count += command.from <= at ? 1 : 0;
-  return count;
-}
-
 std::string Ordinal(std::uint32_t n) { return "command " + std::to_string(n); }
-
-std::string EndingWords(const Observations& seen) {
-  switch (seen.ending) {
-    case SubjectEnding::kExited:
-      return "exit status " + std::to_string(seen.exit_status);
-    case SubjectEnding::kSignalled: {
-      const char* name = sigabbrev_np(seen.signal);
-      return "ended by signal " +
-             (name != nullptr ? "SIG" + std::string(name) : std::to_string(seen.signal));
-    }
-    case SubjectEnding::kOutOfTime:
-      return "still running when its time was over";
-    case SubjectEnding::kOver:
-      return "watched to the end";
-    case SubjectEnding::kCrashed:
-      return "crashed";
-    case SubjectEnding::kReset:
-      return "started anew";
-    case SubjectEnding::kHung:
-      return "hung";
-    case SubjectEnding::kDisconnected:
-      return "the port went away";
-    case SubjectEnding::kUnspecified:
-      break;
-  }
-  return "ended in an unknown way";
-}
 
 // Where a subject stands when it stops making progress.
 std::string Standing(const Observations& seen) {
@@ -83,165 +46,6 @@ Verdict Broke(std::string why, Divergence divergence) {
   verdict.why = std::move(why);
   verdict.divergence = std::move(divergence);
   return verdict;
-}
-
-std::optional<Divergence> CompareCommands(const Observations& base, const Observations& seen,
-                                          const Steadiness& steadiness) {
-  const std::size_t common = std::min(base.commands.size(), seen.commands.size());
-  for (std::size_t i = 0; i < common; ++i) {
-    if (base.commands[i].bytes == seen.commands[i].bytes || steadiness.LooseCommand(i)) continue;
-    return Divergence{
-        seen.commands[i].from, "sent another command", SafeTextWithEnding(base.commands[i].bytes),
-        SafeTextWithEnding(seen.commands[i].bytes), static_cast<std::uint32_t>(i + 1)};
-  }
-  if (seen.commands.size() > common)
-    return Divergence{seen.commands[common].from, "sent one more command", "nothing more",
-                      SafeTextWithEnding(seen.commands[common].bytes),
-                      static_cast<std::uint32_t>(common + 1)};
-  if (base.commands.size() > common)
-    return Divergence{seen.ended, "did not send a command",
-                      SafeTextWithEnding(base.commands[common].bytes), EndingWords(seen),
-                      static_cast<std::uint32_t>(common + 1)};
-  return std::nullopt;
-}
-
-// Lines that `may_be_more` allows stand besides those of the baseline; all those are there, in
-// order.
-template <typename Same, typename MayBeMore>
-bool OnlyMore(const std::vector<OutputLine>& base, const std::vector<OutputLine>& got, Same same,
-              MayBeMore may_be_more) {
-  std::size_t i = 0;
-  for (const OutputLine& line : got) {
-    if (i < base.size() && same(i, line))
-      ++i;
-    else if (!may_be_more(line))
-      return false;
-  }
-  return i == base.size();
-}
-
-// Programs take a reply for complete after a silence that is hardly longer.
-constexpr Duration kMostQuiet = Duration::Milliseconds(600);
-
-// Whether a figure without unit is how long something had taken when it was printed: since the
-// program began or one of its commands, or from one command to the next.
-bool IsElapsed(ByteView figure, Instant printed, const Observations& o) {
-  const std::size_t point = figure.find('.');
-  if (point == ByteView::npos || point == 0 || point + 1 == figure.size()) return false;
-  double value = 0;
-  const auto parsed = std::from_chars(figure.data(), figure.data() + figure.size(), value);
-  if (parsed.ec != std::errc() || parsed.ptr != figure.data() + figure.size()) return false;
-  // The last digit may be rounded; and it is printed a little later than it was measured.
-  const double step = std::pow(10.0, -static_cast<double>(figure.size() - point - 1));
-  const double late = 80 + static_cast<double>(o.starved.ns()) / 1e6;
-  const auto fits = [&](double ms, double unit) {
-    return value * unit <= ms + step * unit && value * unit >= ms - late - step * unit;
-  };
-  const double since_start = (printed - Instant()).milliseconds();
-  for (const double unit : {1000.0, 1.0}) {  // in seconds, in milliseconds
-    if (value * unit < 10 && unit == 1.0) break;
-    const double least = o.commands.empty() ? 0 : (printed - o.commands[0].from).milliseconds();
-    if (value * unit <= since_start + step * unit && value * unit >= least - late - step * unit)
-      return true;
-    for (std::size_t i = 0; i < o.commands.size() && o.commands[i].from <= printed; ++i) {
-      const Instant from = o.commands[i].from;
-      if (fits((printed - from).milliseconds(), unit)) return true;
-      // Measured then, printed later: from the command to a little behind its answer.
-      const Instant next = std::min(i + 1 < o.commands.size() ? o.commands[i + 1].from : o.ended,
-                                    AnswerEnd(o, i) + kMostQuiet);
-      if (value * unit <= (next - from).milliseconds() + step * unit &&
-          value * unit >= (AnswerEnd(o, i) - from).milliseconds() - step * unit)
-        return true;
-    }
-  }
-  return false;
-}
-
-// Two lines that are the same but for such figures.
-bool SameButForElapsed(const OutputLine& a, const Observations& of_a, const OutputLine& b,
-                       const Observations& of_b) {
-  const auto figure = [](ByteView text, std::size_t& at) {
-    const std::size_t from = at;
-    while (at < text.size() && (text[at] == '.' || (text[at] >= '0' && text[at] <= '9'))) ++at;
-    return text.substr(from, at - from);
-  };
-  std::size_t i = 0;
-  std::size_t k = 0;
-  while (i < a.compared.size() && k < b.compared.size()) {
-    const ByteView x = figure(a.compared, i);
-    const ByteView y = figure(b.compared, k);
-    if (x != y && !(IsElapsed(x, a.at, of_a) && IsElapsed(y, b.at, of_b))) return false;
-    if (i < a.compared.size() && k < b.compared.size() && a.compared[i++] != b.compared[k++])
-      return false;
-  }
-  return i == a.compared.size() && k == b.compared.size();
-}
-
-std::optional<Divergence> CompareOutput(const std::vector<OutputLine>& base,
-                                        const std::vector<OutputLine>& got,
-                                        const Expectation& expectation,
-                                        const Steadiness& steadiness, const Observations& of_base,
-                                        const Observations& seen) {
-  const auto same = [&](std::size_t i, const OutputLine& line) {
-    return steadiness.SameLine(i, base[i], line, expectation.ignore_case) ||
-           (base[i].errors == line.errors && SameButForElapsed(base[i], of_base, line, seen));
-  };
-  const std::size_t common = std::min(base.size(), got.size());
-  std::size_t i = 0;
-  while (i < common && same(i, got[i])) ++i;
-  if (i == base.size() && i == got.size()) return std::nullopt;
-
-  const auto holds = [](const OutputLine& line, ByteView text) {
-    return text.size() > 1 && line.text.find(text) != Bytes::npos;
-  };
-  const auto may_be_more = [&](const OutputLine& line) {
-    for (const Bytes& text : expectation.added)
-      if (holds(line, text)) return true;
-    for (const TakenCommand& command : seen.commands)
-      if (expectation.echoed && holds(line, WithoutEnding(command.bytes))) return true;
-    return false;
-  };
-  if (OnlyMore(base, got, same, may_be_more)) return std::nullopt;
-
-  Divergence divergence;
-  divergence.at = i < got.size() ? got[i].at : seen.ended;
-  const bool extra = i >= base.size() || (i < got.size() && base[i].errors != got[i].errors);
-  divergence.what = extra ? "printed one more line" : "printed something else";
-  if (i >= got.size()) divergence.what = kLineMissing;
-  divergence.expected = i < base.size() ? SafeText(base[i].text) : "nothing more";
-  divergence.got = i < got.size() ? SafeText(got[i].text) : EndingWords(seen);
-  divergence.command = CommandsBefore(seen, divergence.at);
-  return divergence;
-}
-
-bool Shown(const std::vector<OutputLine>& lines, const Bytes& text) {
-  return std::any_of(lines.begin(), lines.end(),
-                     [&](const OutputLine& line) { return line.text.find(text) != Bytes::npos; });
-}
-
-// What was shown of a reply that is now longer has to be shown in its new length.
-std::optional<Divergence> CompareGrown(const std::vector<OutputLine>& base,
-                                       const std::vector<OutputLine>& got,
-                                       const std::vector<Grown>& all, const Observations& seen) {
-  for (const Grown& grown : all) {
-    if (!Shown(base, grown.before) || Shown(got, grown.after)) continue;
-    if (grown.same_value && Shown(got, grown.before)) continue;
-    // One that takes a field of a fixed form out of the reply shows what it showed before, and no
-    // beginning of what is new.
-    const bool same_field = std::any_of(got.begin(), got.end(), [&](const OutputLine& line) {
-      const std::size_t at = line.text.find(grown.before);
-      if (at == Bytes::npos || grown.same_value) return false;
-      const std::size_t behind = at + grown.before.size();
-      return behind >= line.text.size() || line.text[behind] != grown.after[grown.before.size()];
-    });
-    if (same_field) continue;
-    return Divergence{seen.ended, "did not show all of a longer reply",
-                      "all " + std::to_string(grown.after.size()) + " bytes from " +
-                          SafeText(grown.before) + " on",
-                      got.empty() ? "nothing" : SafeText(got.back().text),
-                      static_cast<std::uint32_t>(seen.commands.size())};
-  }
-  return std::nullopt;
 }
 
 // Fills in how much later the subject was by its own doing. A wait counts as later only if both the
@@ -310,7 +114,7 @@ Observations CutBehind(Observations o, std::size_t count) {
 }
 
 Duration WorstSend(const Observations& o) {
-  Duration worst;
+  Duration worst = o.overdue;
   for (const Said& said : o.said) worst = std::max(worst, said.sent - said.send.due);
   return worst;
 }
@@ -429,7 +233,10 @@ Verdict Judge::OfTrial(const Observations& base, const Observations& seen,
     const auto output = CompareOutput(base_lines, lines, expectation, steadiness, base, seen);
     if (output && (!first || output->at < first->at)) first = output;
   }
-  if (!first) first = CompareGrown(base_lines, lines, expectation.grown, seen);
+  if (!first && !expectation.grown.empty()) {
+    first = CompareGrown(base_lines, lines, expectation.grown, seen);
+    if (!first) first = CompareWords(base_lines, lines, expectation.grown, base, seen);
+  }
   if (!first && expectation.same_ending && seen.exit_status != base.exit_status && !demands_.exit)
     first = Divergence{seen.ended, "ended otherwise", EndingWords(base), EndingWords(seen), last};
   if (first) {

@@ -241,6 +241,7 @@ Status Trials::Follow() {
   const auto words = [&](const Observations& seen) {
     const auto known = std::count_if(seen.commands.begin(), seen.commands.end(),
                                      [](const TakenCommand& c) { return c.known; });
+    if (seen.commands.empty()) return std::string("nothing: no command came");
     const std::string all = std::to_string(seen.commands.size());
     return std::string("by look-up: the recording knows ") +
            (known == std::ssize(seen.commands) ? "each" : std::to_string(known)) + " of its " +

@@ -27,6 +27,9 @@ constexpr int kSilenceTenths = 8;
 constexpr Duration kLeastSilence = Duration::Milliseconds(5);
 constexpr Duration kMostSilence = Duration::Seconds(1);
 
+// An echo that begins so soon after the command may have come character by character.
+constexpr Duration kEchoAtOnce = Duration::Milliseconds(5);
+
 // The pieces of segments in the order of their time, the first one's silence counted from `since`.
 std::vector<Piece> PiecesOf(std::vector<const Segment*> segments, Instant since) {
   struct Part {
@@ -109,9 +112,11 @@ Echo EchoOf(const std::vector<Exchange>& exchanges) {
   std::size_t growing = 0;
   for (const Exchange& exchange : exchanges) {
     if (!exchange.echo) continue;
-    // An echo that begins before the command has ended comes byte by byte.
-    ++(exchange.echo->from < exchange.command.to || exchange.echo->pieces.size() > 1 ? growing
-                                                                                     : whole);
+    // An echo that begins before the command has ended comes byte by byte. So does, as far as can be
+    // told, one that comes at once: most modules give back each character as they get it (ITU-T
+    // V.250 (07/2003) 6.2.4), and a host that waits for each of them would wait for ever.
+    const Duration late = exchange.echo->from - exchange.command.to;
+    ++(late < kEchoAtOnce || exchange.echo->pieces.size() > 1 ? growing : whole);
   }
   if (whole + growing == 0) return Echo::kOff;
   return growing >= whole ? Echo::kByCharacter : Echo::kWhole;

@@ -69,6 +69,8 @@ struct Observations {
   // How long, since its first command, its main thread was ready to run and had no processor: the
   // machine's doing, not the subject's.
   Duration starved;
+  // How long a send had been due, and was not made, when it ended: our own lateness, too.
+  Duration overdue;
   // It used the processor in other processes or threads than its first, too; `starved` does not
   // tell of those.
   bool has_helpers = false;

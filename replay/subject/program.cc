@@ -253,6 +253,7 @@ class ProgramRun {
       Drain(errors_, true, ended);
     }
     seen_.ended = ended;
+    if (const Instant next = player_.NextAt(); live_ && next < ended) seen_.overdue = ended - next;
     seen_.cpu_time = ending.cpu_time;
     if (ended_by_us_)
       seen_.ending = *ended_by_us_;

@@ -27,7 +27,25 @@ void ForEachAnswer(Change& change,
   if (only == 0 && change.varied.part.unknown) call(*change.varied.part.unknown, 0);
 }
 
+void ForEachSaid(Change& change,
+                 const std::function<void(Answer& answer, std::uint32_t number)>& call) {
+  ForEachAnswer(change, call);
+  if (change.variation.reply != 0 && change.variation.reply != kUnaskedOnly) return;
+  for (Unasked& unasked : change.varied.part.unasked) {
+    Answer line{unasked.pieces, 0};
+    call(line, kUnaskedOnly);
+    // Its silence counts from the command or from the beginning: its own when is none of these
+    // factors' business, unless it follows upon a command.
+    if (unasked.at && !line.pieces.empty() && !unasked.pieces.empty())
+      line.pieces[0].after = unasked.pieces[0].after;
+    if (line.pieces == unasked.pieces) continue;
+    change.Note("what comes unasked too: " + witness::SafeText(JoinPieces(unasked.pieces)));
+    unasked.pieces = std::move(line.pieces);
+  }
+}
+
 std::string ReplyName(std::uint32_t number) {
+  if (number == kUnaskedOnly) return "what comes unasked";
   return number == 0 ? "the reply to unknown commands" : "reply " + std::to_string(number);
 }
 

@@ -27,6 +27,11 @@ struct Change {
 void ForEachAnswer(Change& change,
                    const std::function<void(Answer& answer, std::uint32_t number)>& call);
 
+// So too, and behind them for what is said unasked (number kUnaskedOnly), if the variation is not
+// for one reply only. A line of those that has become another is noted.
+void ForEachSaid(Change& change,
+                 const std::function<void(Answer& answer, std::uint32_t number)>& call);
+
 // "reply 3", "the reply to unknown commands".
 std::string ReplyName(std::uint32_t number);
 

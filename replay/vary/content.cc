@@ -95,7 +95,7 @@ Status VaryCase(Change& change) {
   const std::string& level = change.variation.level;
   if (level != "lower" && level != "upper" && level != "swapped")
     return UnknownLevel(change.variation);
-  ForEachAnswer(change, [&](Answer& answer, std::uint32_t number) {
+  ForEachSaid(change, [&](Answer& answer, std::uint32_t number) {
     if (!IsText(JoinPieces(answer.pieces))) {
       if (!answer.pieces.empty()) change.Note(ReplyName(number) + " is not text: left as it is");
       return;

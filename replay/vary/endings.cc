@@ -33,7 +33,7 @@ witness::Status VaryEnding(Change& change) {
   else if (level != "none" && level != "bare" && level != "spaces")
     return UnknownLevel(change.variation);
 
-  ForEachAnswer(change, [&](Answer& answer, std::uint32_t number) {
+  ForEachSaid(change, [&](Answer& answer, std::uint32_t number) {
     const Bytes bytes = JoinPieces(answer.pieces);
     if (bytes.empty()) return;
     if (!IsText(bytes)) {
@@ -58,6 +58,8 @@ witness::Status VaryEnding(Change& change) {
       replacements.push_back(
           {ending.from, ending.size, level == "spaces" ? Bytes(ending.size, ' ') : by});
     }
+    // A reply that has none at all gets one: the next batch may say "OK\r" for "OK".
+    if (endings.empty() && !no_ending) replacements.push_back({bytes.size(), 0, by});
     // Lines that have become one are another text.
     if (joined) change.varied.expectation.same_output = false;
     Replace(answer, replacements);

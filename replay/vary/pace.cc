@@ -54,7 +54,7 @@ Status VarySplit(Change& change) {
   const auto pause = PauseOf(change, Duration::Milliseconds(bytes ? 2 : 35));
   if (!pause.ok()) return pause.status();
 
-  ForEachAnswer(change, [&](Answer& answer, std::uint32_t) {
+  ForEachSaid(change, [&](Answer& answer, std::uint32_t) {
     const Bytes all = JoinPieces(answer.pieces);
     std::vector<std::size_t> places;
     if (bytes) {
@@ -78,9 +78,11 @@ Status VarySplit(Change& change) {
 Status VaryPace(Change& change) {
   const std::string word = change.Word();
   if (word == "burst") {
-    ForEachAnswer(change, [](Answer& answer, std::uint32_t) {
+    ForEachSaid(change, [](Answer& answer, std::uint32_t number) {
       Cut(answer, {}, Duration::Zero(), true);
-      if (!answer.pieces.empty()) answer.pieces[0].after = Duration::Zero();
+      // What comes unasked goes on coming when it came.
+      if (!answer.pieces.empty() && number != kUnaskedOnly)
+        answer.pieces[0].after = Duration::Zero();
     });
     return OkStatus();
   }
@@ -90,7 +92,7 @@ Status VaryPace(Change& change) {
     witness::LineSettings line = change.varied.part.line;
     line.baud = static_cast<std::uint32_t>(*baud);
     const Duration character = line.CharacterTime();
-    ForEachAnswer(change, [&](Answer& answer, std::uint32_t) {
+    ForEachSaid(change, [&](Answer& answer, std::uint32_t) {
       for (Piece& piece : answer.pieces)  // the first byte has to cross the line too
         piece.after = piece.after + character;
       std::vector<Piece> paced;
@@ -105,7 +107,7 @@ Status VaryPace(Change& change) {
   if (word == "slow") {
     const auto times = Number(change.Value().empty() ? "3" : change.Value());
     if (!times || *times < 1 || *times > 1000) return UnknownLevel(change.variation);
-    ForEachAnswer(change, [&](Answer& answer, std::uint32_t) {
+    ForEachSaid(change, [&](Answer& answer, std::uint32_t) {
       for (Piece& piece : answer.pieces) piece.after = piece.after * *times;
     });
     return OkStatus();
@@ -113,7 +115,7 @@ Status VaryPace(Change& change) {
   if (word == "pause") {
     const auto pause = PauseOf(change, Duration::Milliseconds(50));
     if (!pause.ok()) return pause.status();
-    ForEachAnswer(change, [&](Answer& answer, std::uint32_t) {
+    ForEachSaid(change, [&](Answer& answer, std::uint32_t) {
       std::vector<std::size_t> places = LineStarts(JoinPieces(answer.pieces));
       std::size_t offset = 0;
       for (const Piece& piece : answer.pieces) {

@@ -86,12 +86,22 @@ class Shrinker {
     for (const char* factor : kWhole)
       if (now.factor == factor) return;
     const auto replies = Replies();
-    if (replies.size() < 2) return;
+    if (replies.size() + part_.unasked.size() < 2) return;
     for (const auto& [number, bytes] : replies) {
       Variation one = shrunk_.smallest[i];
       one.reply = number;
       if (TakeLevel(i, one)) return;
     }
+    Variation unasked = shrunk_.smallest[i];
+    unasked.reply = kUnaskedOnly;
+    if (!part_.unasked.empty() && VariesUnasked(unasked.factor)) TakeLevel(i, unasked);
+  }
+
+  static bool VariesUnasked(const std::string& name) {
+    const auto& factors = Factors();
+    return std::any_of(factors.begin(), factors.end(), [&](const Factor& factor) {
+      return factor.name == name && factor.unasked;
+    });
   }
 
   // A split at many places, or a pause at many, becomes one.

@@ -20,11 +20,16 @@ struct Row {
   Status (*apply)(Change& change);
 };
 
+Factor WithUnasked(Factor factor) {
+  factor.unasked = true;
+  return factor;
+}
+
 const std::vector<Row>& Rows() {
   static const std::vector<Row> rows = {
       {{"with", "recorded, other (the replies of the capture given by --with)", {"other"}, false},
        VaryWith},
-      {{"case", "recorded, lower, upper, swapped", {"lower", "upper"}, false}, VaryCase},
+      {WithUnasked({"case", "recorded, lower, upper, swapped", {"lower", "upper"}, false}), VaryCase},
       {{"length",
         "recorded or a number: replies longer than so many bytes",
         {"64", "128", "256"},
@@ -36,10 +41,10 @@ const std::vector<Row>& Rows() {
         {"drop", "flip", "double", "half", "none", "before"},
         false},
        VaryLoss},
-      {{"ending",
-        "recorded, none, bare, spaces, cr, lf, crlf",
-        {"none", "bare", "cr", "lf", "crlf"},
-        true},
+      {WithUnasked({"ending",
+                    "recorded, none, bare, spaces, cr, lf, crlf",
+                    {"none", "bare", "cr", "lf", "crlf"},
+                    true}),
        VaryEnding},
       {{"extra",
         "recorded, banner, before, after, inside (each :TEXT), leftover",
@@ -51,15 +56,16 @@ const std::vector<Row>& Rows() {
         {"noise", "nul", "ff", "eighth"},
         false},
        VaryRubbish},
-      {{"split",
-        "recorded, whole, bytes, lines, ending, each, or the size of the first piece (each :PAUSE)",
-        {"whole", "lines", "ending", "bytes"},
-        true},
+      {WithUnasked({"split",
+                    "recorded, whole, bytes, lines, ending, each, or the size of the first piece "
+                    "(each :PAUSE)",
+                    {"whole", "lines", "ending", "bytes"},
+                    true}),
        VarySplit},
-      {{"pace",
-        "recorded, burst, line:BAUD, slow:TIMES, pause:LENGTH",
-        {"burst", "line:9600", "slow:3", "pause:50ms"},
-        true},
+      {WithUnasked({"pace",
+                    "recorded, burst, line:BAUD, slow:TIMES, pause:LENGTH",
+                    {"burst", "line:9600", "slow:3", "pause:50ms"},
+                    true}),
        VaryPace},
       {{"turnaround", "recorded or a length of time: 0s, 250ms", {"0s", "250ms"}, true},
        VaryTurnaround},
@@ -96,7 +102,9 @@ const std::vector<Row>& Rows() {
 }  // namespace
 
 std::string Variation::Name() const {
-  return factor + "=" + level + (reply == 0 ? "" : "@" + std::to_string(reply));
+  std::string name = factor + "=" + level;
+  if (reply == kUnaskedOnly) return name + "@unasked";
+  return reply == 0 ? name : name + "@" + std::to_string(reply);
 }
 
 Expectation Expectation::With(const Expectation& other) const {
@@ -136,8 +144,12 @@ Result<Variation> ParseVariation(std::string_view text) {
     const std::string_view number = level.substr(at + 1);
     const auto parsed =
         std::from_chars(number.data(), number.data() + number.size(), variation.reply);
-    if (parsed.ec == std::errc() && parsed.ptr == number.data() + number.size()) {
-      if (variation.reply == 0) return wrong("replies are counted from 1");
+    if (number == "unasked") {
+      variation.reply = kUnaskedOnly;
+      level = level.substr(0, at);
+    } else if (parsed.ec == std::errc() && parsed.ptr == number.data() + number.size()) {
+      if (variation.reply == 0 || variation.reply == kUnaskedOnly)
+        return wrong("replies are counted from 1");
       level = level.substr(0, at);
     }
   }
@@ -149,6 +161,12 @@ Result<Variation> ParseVariation(std::string_view text) {
     std::string names;
     for (const Row& r : rows) names += (names.empty() ? "" : ", ") + r.factor.name;
     return wrong("there is no such factor; there are " + names);
+  }
+  if (variation.reply == kUnaskedOnly && !row->factor.unasked) {
+    std::string names;
+    for (const Row& r : rows)
+      if (r.factor.unasked) names += (names.empty() ? "" : ", ") + r.factor.name;
+    return wrong("what is said unasked can be varied by " + names);
   }
   if (variation.Plain()) return variation;
   // A level is known if it can be put on.

@@ -2,7 +2,8 @@
 // part, so the varied part can be printed, saved, diffed and played without the variation.
 //
 // Written "FACTOR=LEVEL", for one reply only "FACTOR=LEVEL@N" (N: the reply's number, see
-// NumberReplies): "ending=none", "split=3:35ms", "loss=none@2".
+// NumberReplies), for what the module says unasked only "FACTOR=LEVEL@unasked": "ending=none",
+// "split=3:35ms", "loss=none@2", "ending=cr@unasked".
 #pragma once
 
 #include <cstdint>
@@ -15,10 +16,13 @@
 
 namespace trial {
 
+// In place of a reply's number: the unsolicited lines and banners of the part, and no reply.
+inline constexpr std::uint32_t kUnaskedOnly = 0xFFFF'FFFF;
+
 struct Variation {
   std::string factor;
   std::string level;
-  std::uint32_t reply = 0;  // 0: every reply
+  std::uint32_t reply = 0;  // 0: all that is said; kUnaskedOnly
 
   bool operator==(const Variation&) const = default;
   std::string Name() const;
@@ -70,6 +74,7 @@ struct Factor {
   std::vector<std::string> usual;  // levels tried if none is named; "recorded" is left out
   bool by_itself = false;          // tried if the person names no factor at all
   bool waveform = false;           // only where a wire is modelled: --sketch
+  bool unasked = false;            // what is said unasked is varied too
 };
 const std::vector<Factor>& Factors();
 

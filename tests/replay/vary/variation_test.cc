@@ -75,8 +75,11 @@ TEST(LineEndings, SpacesTakeTheirPlaceAndKeepTheLength) {
   EXPECT_EQ(One("\r\n", "ending=spaces"), "20 \\r\\n");  // nothing but an ending is left alone
 }
 
-TEST(LineEndings, AReplyWithoutAnyHasNoneToReplace) {
-  EXPECT_EQ(One("OK", "ending=crlf"), "20 OK");
+TEST(LineEndings, AReplyWithoutAnyGetsOne) {
+  EXPECT_EQ(One("OK", "ending=crlf"), "20 OK\\r\\n");
+  EXPECT_EQ(One("OK", "ending=cr"), "20 OK\\r");
+  EXPECT_EQ(One("OK", "ending=none"), "20 OK");
+  EXPECT_EQ(One("\r\n> ", "ending=lf"), "20 \\n> ");  // a prompt stays one
 }
 
 TEST(LineEndings, LoneCarriageReturnInBinaryIsKept) {
