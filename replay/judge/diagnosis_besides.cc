@@ -66,9 +66,8 @@ bool ShowsMore(const Case& c, const std::string& factor, const OutputLine& line,
                     [&](const Variation& v) { return v.factor == factor; }))
       return false;
     const auto lines = c.judge.Lines(other.observations);
-    return std::any_of(lines.begin(), lines.end(), [&](const OutputLine& l) {
-      return l.compared == line.compared;
-    });
+    return std::any_of(lines.begin(), lines.end(),
+                       [&](const OutputLine& l) { return l.compared == line.compared; });
   });
 }
 
@@ -86,8 +85,8 @@ const Said* LastOf(const Case& c, const std::vector<Bytes>& texts, bool echo, In
   return last;
 }
 
-// Where a module takes commands after a silence: got the echo, and said or did the next thing before
-// the module had taken the command.
+// Where a module takes commands after a silence: got the echo, and said or did the next thing
+// before the module had taken the command.
 std::optional<std::string> GoesOnBeforeTaken(const Case& c) {
   for (std::size_t i = 0; i <= c.seen.commands.size() && i < c.base.commands.size(); ++i) {
     const Bytes& asked = c.base.commands[i].bytes;
@@ -110,8 +109,8 @@ std::optional<std::string> GoesOnBeforeTaken(const Case& c) {
 }  // namespace
 
 // Took something else for the reply. What shows it: it printed it; or it went on when that had come
-// and the reply had not; or it had the reply, whole and as ever, with that besides, and did not find
-// it.
+// and the reply had not; or it had the reply, whole and as ever, with that besides, and did not
+// find it.
 std::optional<Diagnosis> TakesAnotherForTheReply(const Case& c) {
   for (const Variation& variation : c.trial.combination) {
     const Sort* sort = SortOf(variation);
@@ -160,10 +159,10 @@ std::optional<Diagnosis> TakesAnotherForTheReply(const Case& c) {
       d.evidence = {SafeText(WithoutEndings(other->send.bytes)) + " was sent " + At(other->sent) +
                     ", and " + (last ? "it ended " : "its next command came ") +
                     FormatDuration(on - other->sent) + " later, when " +
-                    (before.empty() ? "no byte of the reply to " + CommandWords(c.seen, i) +
-                                          " had been sent"
-                                    : "of the reply to " + CommandWords(c.seen, i) + " only " +
-                                          SafeTextWithEnding(before) + " had been sent")};
+                    (before.empty()
+                         ? "no byte of the reply to " + CommandWords(c.seen, i) + " had been sent"
+                         : "of the reply to " + CommandWords(c.seen, i) + " only " +
+                               SafeTextWithEnding(before) + " had been sent")};
       return d;
     }
     const Bytes wanted = WithoutEndings(OwnReply(c.base, *culprit));

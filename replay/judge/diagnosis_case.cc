@@ -64,8 +64,7 @@ bool OnlyTimes(const Case& c) {
   return !c.trial.combination.empty() &&
          std::all_of(c.trial.combination.begin(), c.trial.combination.end(),
                      [](const Variation& v) {
-                       return v.factor == "split" || v.factor == "pace" ||
-                              v.factor == "turnaround";
+                       return v.factor == "split" || v.factor == "pace" || v.factor == "turnaround";
                      });
 }
 

@@ -21,9 +21,9 @@ constexpr Duration kNoTime = Duration::Milliseconds(5);
 
 // How much of the reply to one command had been sent when a subject went on.
 struct Left {
-  Instant on;           // its next command, or its end
-  bool ended = false;   // it had no next command
-  Bytes before;         // sent by then, echo and unsolicited lines left out
+  Instant on;          // its next command, or its end
+  bool ended = false;  // it had no next command
+  Bytes before;        // sent by then, echo and unsolicited lines left out
   std::size_t planned = 0;
   std::size_t sent = 0;  // in the end
   Instant end;
@@ -106,8 +106,8 @@ std::optional<Diagnosis> ReadsTooEarly(const Case& c) {
                         "of the reply to " + CommandWords(c.seen, i) +
                             " no byte had been sent when it went on " + At(now->on)}};
     }
-    // Or the reply before was just being sent when it went on from that, and the rest of it was taken
-    // for this one.
+    // Or the reply before was just being sent when it went on from that, and the rest of it was
+    // taken for this one.
     if (i > 0 && now->before.empty()) {
       const Reply reply = ReplyTo(c.seen, i - 1);
       if (reply.pieces > 1 && c.seen.commands[i].from - reply.end < kNoTime &&
@@ -128,12 +128,14 @@ std::optional<Diagnosis> ReadsTooEarly(const Case& c) {
     if (!now->before.empty())
       return Diagnosis{"reads-too-early", kTooEarly, {LeftWords(c, i, *now)}};
     if (const Said* unasked = UnaskedBefore(c, i, now->on))
-      return Diagnosis{"takes-unsolicited",
-                       "took the unsolicited line for the reply",
-                       {SafeText(WithoutEndings(unasked->send.bytes)) + " was sent " +
-                        At(unasked->sent) + ", and " + ended +
-                        FormatDuration(now->on - unasked->sent) + " later, before any byte of the "
-                        "reply to " + CommandWords(c.seen, i)}};
+      return Diagnosis{
+          "takes-unsolicited",
+          "took the unsolicited line for the reply",
+          {SafeText(WithoutEndings(unasked->send.bytes)) + " was sent " + At(unasked->sent) +
+           ", and " + ended + FormatDuration(now->on - unasked->sent) +
+           " later, before any byte of the "
+           "reply to " +
+           CommandWords(c.seen, i)}};
     return Diagnosis{"gives-up-early",
                      "went on before the reply came: it waits " + AboutWords(since) +
                          " for a reply and no longer",
@@ -158,8 +160,7 @@ std::optional<Diagnosis> EarlyFromTheFirst(const Case& c) {
         "reads-too-early",
         "takes what is there and goes on: how much of a reply that is, depends on its times",
         {"with the replies as recorded, " + LeftWords(recorded, i, *then),
-         now ? "now " + LeftWords(c, i, *now)
-             : "now all of that reply had been sent by then"}};
+         now ? "now " + LeftWords(c, i, *now) : "now all of that reply had been sent by then"}};
   }
   return std::nullopt;
 }

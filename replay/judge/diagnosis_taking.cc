@@ -19,20 +19,28 @@ std::optional<Diagnosis> LeavesLineEnding(const Case& c) {
     const Bytes now = ReplyTo(c.seen, i).bytes;
     const Bytes then = ReplyTo(c.base, i).bytes;
     if (!SameTextOtherEndings(now, then) || now.size() <= then.size()) continue;
-    const auto unread = std::find_if(
-        c.seen.remarks.begin(), c.seen.remarks.end(), [&](const Remark& remark) {
+    const auto unread =
+        std::find_if(c.seen.remarks.begin(), c.seen.remarks.end(), [&](const Remark& remark) {
           return remark.kind == "unread" && remark.count > 0 &&
-                 remark.count <= now.size() - then.size() &&
-                 remark.at >= c.seen.commands[i].to && remark.at <= c.seen.commands[i + 1].taken;
+                 remark.count <= now.size() - then.size() && remark.at >= c.seen.commands[i].to &&
+                 remark.at <= c.seen.commands[i + 1].taken;
         });
-    if (unread == c.seen.remarks.end()) continue;
-    return Diagnosis{
-        "takes-leftover",
-        "reads no further than the recorded replies go: the line ending behind stays unread, and "
-        "is taken for the beginning of the next reply",
-        {"the reply to " + CommandWords(c.seen, i) + " was " + SafeTextWithEnding(now) +
-             ", in the baseline " + SafeTextWithEnding(then),
-         unread->text}};
+    Diagnosis d{"takes-leftover",
+                "reads no further than the recorded replies go: the line ending behind stays "
+                "unread, and is taken for the beginning of the next reply",
+                {"the reply to " + CommandWords(c.seen, i) + " was " + SafeTextWithEnding(now) +
+                 ", in the baseline " + SafeTextWithEnding(then)}};
+    // Seen when the next command came, or by what it printed then.
+    if (unread != c.seen.remarks.end()) return d;  // what was seen is added to each diagnosis
+    const Divergence& divergence = *c.trial.verdict.divergence;
+    const std::size_t missing =
+        divergence.expected.size() - std::min(divergence.got.size(), divergence.expected.size());
+    if (missing == 0 || missing > now.size() - then.size() || divergence.got.size() < 2 ||
+        !divergence.expected.starts_with(divergence.got))
+      continue;
+    d.evidence.push_back("it printed " + divergence.got + ": the last " + std::to_string(missing) +
+                         " missing, no more than the line ending before it has");
+    return d;
   }
   return std::nullopt;
 }

@@ -201,8 +201,8 @@ std::optional<Diagnosis> Hangs(const Case& c) {
         WaitBehind(c.seen, i) - WaitBehind(c.base, i) >= LongWait(c.seen))
       before = std::max(before, WaitBehind(c.seen, i));
   const bool went_on = before > Duration::Zero() && c.seen.ended - since < before * 2;
-  const std::string timeout = "without a timeout, or with one longer than " +
-                              FormatDuration(c.seen.ended - since);
+  const std::string timeout =
+      "without a timeout, or with one longer than " + FormatDuration(c.seen.ended - since);
   Diagnosis d;
   if (SameTextOtherEndings(now.bytes, then.bytes) && !now.bytes.empty()) {
     // How it waits is told by the replies behind which it went on.
@@ -218,8 +218,8 @@ std::optional<Diagnosis> Hangs(const Case& c) {
   } else if (none || (c.ToCopeOnly() && now.bytes != then.bytes && !now.bytes.empty() &&
                       !then.bytes.empty())) {
     d.name = went_on ? "waits-long" : "waits-for-ever";
-    const std::string what = none ? "a reply that does not come"
-                                  : "something that a damaged reply does not have";
+    const std::string what =
+        none ? "a reply that does not come" : "something that a damaged reply does not have";
     d.words = went_on ? "waits " + AboutWords(before) + " for " + what +
                             ", each time: its time was over before it had done all"
                       : "waits for " + what + ", for ever: it reads " + timeout;

@@ -147,8 +147,9 @@ std::string TerminalReport(const TrialReport& report, bool colour) {
            std::to_string(report.trials_planned()) + " trials.";
   const bool fit = report.baseline().verdict() == TrialReport::VERDICT_HELD;
   if (!fit && report.trial_size() == 0)
-    return out + "\nNo trial took place: the replies as recorded come first, and with them it is no "
-                 "contest\n";
+    return out +
+           "\nNo trial took place: the replies as recorded come first, and with them it is no "
+           "contest\n";
   out += "\n" + std::to_string(report.trial_size()) + " trials";
   if (report.shards() > 1)
     out += " (shard " + std::to_string(report.shard() + 1) + " of " +

@@ -112,8 +112,8 @@ Echo EchoOf(const std::vector<Exchange>& exchanges) {
   std::size_t growing = 0;
   for (const Exchange& exchange : exchanges) {
     if (!exchange.echo) continue;
-    // An echo that begins before the command has ended comes byte by byte. So does, as far as can be
-    // told, one that comes at once: most modules give back each character as they get it (ITU-T
+    // An echo that begins before the command has ended comes byte by byte. So does, as far as can
+    // be told, one that comes at once: most modules give back each character as they get it (ITU-T
     // V.250 (07/2003) 6.2.4), and a host that waits for each of them would wait for ever.
     const Duration late = exchange.echo->from - exchange.command.to;
     ++(late < kEchoAtOnce || exchange.echo->pieces.size() > 1 ? growing : whole);

@@ -99,9 +99,8 @@ class Shrinker {
 
   static bool VariesUnasked(const std::string& name) {
     const auto& factors = Factors();
-    return std::any_of(factors.begin(), factors.end(), [&](const Factor& factor) {
-      return factor.name == name && factor.unasked;
-    });
+    return std::any_of(factors.begin(), factors.end(),
+                       [&](const Factor& factor) { return factor.name == name && factor.unasked; });
   }
 
   // A split at many places, or a pause at many, becomes one.

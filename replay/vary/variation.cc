@@ -29,7 +29,8 @@ const std::vector<Row>& Rows() {
   static const std::vector<Row> rows = {
       {{"with", "recorded, other (the replies of the capture given by --with)", {"other"}, false},
        VaryWith},
-      {WithUnasked({"case", "recorded, lower, upper, swapped", {"lower", "upper"}, false}), VaryCase},
+      {WithUnasked({"case", "recorded, lower, upper, swapped", {"lower", "upper"}, false}),
+       VaryCase},
       {{"length",
         "recorded or a number: replies longer than so many bytes",
         {"64", "128", "256"},
