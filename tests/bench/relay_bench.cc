@@ -2,7 +2,8 @@
 //
 //   relay_bench delay BYTEWITNESS [--messages N]
 //       How much later bytes come out than they went in, both ways, against a bare loop that reads
-//       and writes, in turn with it; JSON lines for tests/bench/run.
+//       and writes, in turn with it; JSON lines for tests/bench/run. Rounds during which other
+//       programs took more than a tenth of a processor are thrown away and repeated, for a minute.
 //   relay_bench load BYTEWITNESS (--bytes N | --seconds N) [--burners N]
 //       3 Mbaud (300 000 bytes a second) both ways, paced with --seconds, as fast as they are taken
 //       with --bytes, while other processes burn the processors. Every byte that comes out, and
@@ -22,6 +23,7 @@
 #include <cstring>
 #include <ctime>
 #include <functional>
+#include <initializer_list>
 #include <string>
 #include <vector>
 
@@ -80,6 +82,8 @@ bool Readable(int descriptor, int patience_ms) {
   return poll(&one, 1, patience_ms) == 1;
 }
 
+double OneDelay(int from, int to, unsigned char mark);
+
 // Something that passes bytes between `module` (a master of ours) and `host` (a side we opened).
 struct Relay {
   pid_t child = -1;
@@ -111,27 +115,38 @@ Relay StartBytewitness(const std::string& program, const std::string& folder) {
   return out;
 }
 
-// The least that a relay can do: poll, read, write.
+// The least that a relay can do: poll, read, write. `host` is a descriptor that came with the
+// start, `module` the name of a port.
+[[noreturn]] void RunBareLoop(int host, const char* module) {
+  const int far = OpenSide(module);
+  pollfd both[2] = {{host, POLLIN, 0}, {far, POLLIN, 0}};
+  char buffer[4096];
+  for (;;) {
+    poll(both, 2, -1);
+    for (int i = 0; i < 2; ++i) {
+      if ((both[i].revents & POLLIN) == 0) continue;
+      const ssize_t n = read(both[i].fd, buffer, sizeof buffer);
+      if (n > 0 && write(both[1 - i].fd, buffer, static_cast<std::size_t>(n)) != n) _exit(97);
+    }
+  }
+}
+
+// As a program of its own, as what it is compared with: a fork of this one would find its memory
+// still warm from here.
 Relay StartBareLoop() {
   const Wire module = MakeWire();
   const Wire host = MakeWire();
   Relay out;
   out.child = fork();
   if (out.child == 0) {
-    const int far = OpenSide(module.name);
-    pollfd both[2] = {{host.master, POLLIN, 0}, {far, POLLIN, 0}};
-    char buffer[4096];
-    for (;;) {
-      poll(both, 2, -1);
-      for (int i = 0; i < 2; ++i) {
-        if ((both[i].revents & POLLIN) == 0) continue;
-        const ssize_t n = read(both[i].fd, buffer, sizeof buffer);
-        if (n > 0 && write(both[1 - i].fd, buffer, static_cast<std::size_t>(n)) != n) _exit(97);
-      }
-    }
+    fcntl(host.master, F_SETFD, 0);
+    execl("/proc/self/exe", "relay_bench", "bare", std::to_string(host.master).c_str(),
+          module.name.c_str(), static_cast<char*>(nullptr));
+    _exit(98);
   }
   out.module = module.master;
   out.host = OpenSide(host.name);
+  OneDelay(out.module, out.host, 'a');  // it runs
   return out;
 }
 
@@ -173,39 +188,82 @@ Spread Of(const std::vector<double>& values) {
   return {Percentile(values, 0.5), (Percentile(values, 0.75) - Percentile(values, 0.25)) / 2};
 }
 
+// Seconds of processor time used since this machine started, by all, less what these have used.
+double UsedByOthers(std::initializer_list<pid_t> ours) {
+  const double tick = static_cast<double>(sysconf(_SC_CLK_TCK));
+  double ticks = 0;
+  if (std::FILE* all = std::fopen("/proc/stat", "r")) {
+    double user = 0, nice = 0, system = 0, idle = 0, waiting = 0, hard = 0, soft = 0, stolen = 0;
+    if (std::fscanf(all, "cpu %lf %lf %lf %lf %lf %lf %lf %lf", &user, &nice, &system, &idle,
+                    &waiting, &hard, &soft, &stolen) == 8)
+      ticks = user + nice + system + hard + soft + stolen;
+    std::fclose(all);
+  }
+  for (const pid_t one : ours) {
+    const std::string path = "/proc/" + std::to_string(one) + "/stat";
+    if (std::FILE* stat = std::fopen(path.c_str(), "r")) {
+      double user = 0, system = 0;
+      if (std::fscanf(stat, "%*d (%*[^)]) %*c %*d %*d %*d %*d %*d %*u %*u %*u %*u %*u %lf %lf",
+                      &user, &system) == 2)
+        ticks -= user + system;
+      std::fclose(stat);
+    }
+  }
+  return ticks / tick;
+}
+
 int Delay(const std::string& program, const std::string& folder, int messages) {
   const Relay ours = StartBytewitness(program, folder);
   const Relay bare = StartBareLoop();
   constexpr int kRounds = 15;
-  std::vector<double> middle, tail, our_middle, our_tail;
-  for (int round = 0; round < kRounds; ++round) {
-    std::vector<double> a, b;
+  constexpr double kQuiet = 0.12;                    // of a processor
+  constexpr std::int64_t kLongest = 40'000'000'000;  // ns; then what there is has to do
+  const Relay again = StartBareLoop();  // against `bare`: what the comparison itself is worth
+  const Relay* const relays[3] = {&ours, &bare, &again};
+  std::vector<double> middle, tail, our_middle, our_tail, none;
+  const std::int64_t began = Now();
+  int quiet = 0;
+  for (int round = 0; quiet < kRounds && Now() - began < kLongest; ++round) {
+    std::vector<double> took[3];
+    const std::int64_t round_began = Now();
+    const double others = UsedByOthers({getpid(), ours.child, bare.child, again.child});
     for (int i = 0; i < messages / kRounds; ++i) {
       const auto mark = static_cast<unsigned char>('A' + i % 26);
       for (const bool to_host : {true, false}) {
-        Pause(i);
-        a.push_back(
-            OneDelay(to_host ? ours.module : ours.host, to_host ? ours.host : ours.module, mark));
-        Pause(i);
-        b.push_back(
-            OneDelay(to_host ? bare.module : bare.host, to_host ? bare.host : bare.module, mark));
+        for (int turn = 0; turn < 3; ++turn) {
+          const int which = (turn + i + round) % 3;
+          const Relay& relay = *relays[which];
+          Pause(i);
+          took[which].push_back(OneDelay(to_host ? relay.module : relay.host,
+                                         to_host ? relay.host : relay.module, mark));
+        }
       }
     }
-    middle.push_back(Percentile(a, 0.5) / Percentile(b, 0.5));
-    tail.push_back(Percentile(a, 0.99) / Percentile(b, 0.99));
-    our_middle.push_back(Percentile(a, 0.5));
-    our_tail.push_back(Percentile(a, 0.99));
+    const double lasted = static_cast<double>(Now() - round_began) * 1e-9;
+    if (UsedByOthers({getpid(), ours.child, bare.child, again.child}) - others > kQuiet * lasted)
+      continue;
+    ++quiet;
+    middle.push_back(Percentile(took[0], 0.5) / Percentile(took[1], 0.5));
+    tail.push_back(Percentile(took[0], 0.99) / Percentile(took[1], 0.99));
+    none.push_back(Percentile(took[2], 0.5) / Percentile(took[1], 0.5));
+    our_middle.push_back(Percentile(took[0], 0.5));
+    our_tail.push_back(Percentile(took[0], 0.99));
   }
-  for (const Relay& one : {ours, bare}) {
-    kill(one.child, SIGINT);
-    waitpid(one.child, nullptr, 0);
+  for (const Relay* one : relays) {
+    kill(one->child, SIGINT);
+    waitpid(one->child, nullptr, 0);
   }
-  const auto print = [](const char* which, const Spread& ratio, const Spread& microseconds) {
+  if (quiet == 0) {
+    std::fprintf(stderr, "relay_bench: other programs kept this machine busy; nothing measured\n");
+    return 3;
+  }
+  const auto print = [quiet, same = Of(none)](const char* which, const Spread& ratio,
+                                              const Spread& microseconds) {
     std::printf(
         "{\"figure\": \"delay through record --between, %s, against a bare relay loop\", "
         "\"value\": %.3f, \"spread\": %.3f, \"wanted\": \"<= 1.2\", \"note\": \"%.0f us each way, "
-        "16 bytes\"}\n",
-        which, ratio.middle, ratio.half, microseconds.middle);
+        "16 bytes, %d quiet rounds; p50 of two bare loops against each other %.3f +- %.3f\"}\n",
+        which, ratio.middle, ratio.half, microseconds.middle, quiet, same.middle, same.half);
   };
   print("p50", Of(middle), Of(our_middle));
   print("p99", Of(tail), Of(our_tail));
@@ -331,6 +389,7 @@ int Load(const std::string& program, const std::string& folder, std::uint64_t by
 
 int main(int argc, char** argv) {
   const std::string what = argc > 2 ? argv[1] : "";
+  if (what == "bare" && argc == 4) RunBareLoop(std::atoi(argv[2]), argv[3]);  // see StartBareLoop
   int messages = 3000, burners = 0;
   std::uint64_t bytes = 0;
   double seconds = 0;
