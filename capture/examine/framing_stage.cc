@@ -4,6 +4,7 @@
 #include <utility>
 
 #include "capture/base/text.h"
+#include "capture/examine/lines_of.h"
 #include "capture/examine/protocols/hdlc.h"
 #include "capture/examine/protocols/modbus.h"
 #include "capture/examine/protocols/nmea.h"
@@ -197,10 +198,48 @@ void FramingStage::Describe(Segment& s) {
   }
 }
 
+std::size_t FramingStage::CommandLineEdge(ByteView text) {
+  std::size_t at = 0;
+  while (at < text.size()) {
+    std::size_t end = FindLineEnd(text, at);
+    if (end == ByteView::npos) return 0;
+    end += text.substr(end, 2) == "\r\n" ? 2 : 1;
+    if (v250::IsCommandLine(text.substr(at, end - at))) return at > 0 ? at : end;
+    at = end;
+  }
+  return 0;
+}
+
+void FramingStage::TakeTextOfOneWire(Slot& slot) {
+  for (;;) {
+    Segment& s = slot.segment;
+    const std::size_t edge = CommandLineEdge(s.bytes);
+    if (edge == 0 || edge >= s.bytes.size()) break;
+    rest_.Reset(s.kind, s.side);
+    rest_.segment.sure = s.sure;
+    rest_.segment.kind_why = s.kind_why;
+    rest_.segment.ended_by = s.ended_by;
+    rest_.segment.quiet_after = s.quiet_after;
+    slot.SplitInto(edge, rest_);
+    EndingOf(rest_.segment.bytes, rest_.segment.ending);
+    EndingOf(s.bytes, s.ending);
+    s.ended_by = EndedBy::kLineEnding;
+    s.quiet_after = Duration::Zero();
+    s.sure = Sureness::kLikely;
+    sink_(s);
+    std::swap(slot, rest_);
+  }
+  sink_(slot.segment);
+}
+
 void FramingStage::Take(Slot& slot) {
   const bool none = rule_ == nullptr && conventions_.framing == Framing::kNone;
   Segment& s = slot.segment;
   if (none || s.bytes.empty() || s.kind == SegmentKind::kEcho) {
+    if (none && s.kind == SegmentKind::kData && s.side == Side::kUnknown && slot.text) {
+      TakeTextOfOneWire(slot);
+      return;
+    }
     if (none && conventions_.result_codes && !s.bytes.empty())
       s.protocol = v250::Describe(s.bytes, s.side == Side::kHost);
     sink_(s);

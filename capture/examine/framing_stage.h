@@ -39,6 +39,10 @@ class FramingStage {
   void Take(Slot& slot);
 
  private:
+  // Where the first V.250 command line of `text` begins, or ends if it is at the start; 0: none.
+  static std::size_t CommandLineEdge(ByteView text);
+  // On one wire a command line stands apart from what comes before and behind it at once.
+  void TakeTextOfOneWire(Slot& slot);
   std::size_t Next(ByteView bytes) const;
   // Where the line was silent for t3.5 (Modbus RTU) within `segment`, as far as stamps can tell;
   // 0: nowhere.

@@ -304,6 +304,7 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
     Asked& asked = asked_.back();
     asked.last = item.at;
     if (asked.text.size() < kKeptText) asked.text += bytes.substr(at, end - at);
+    if (fresh) AdoptEarlyReply(asked, item.at);
     if (line_ended) asked.complete = true;
     if (line_ended && end < bytes.size()) {
       const bool line = bytes[end - 1] == '\r' || bytes[end - 1] == '\n';
@@ -315,6 +316,31 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
   host_.heard = true;
   host_.last = item.at;
   host_.last_was_cr = bytes.back() == '\r';
+}
+
+void SegmentMachine::AdoptEarlyReply(Asked& asked, Instant at) {
+  Slot* slot = module_.open;
+  if (slot == nullptr || cut_next_ || asked_.size() != 1 || !conventions_.both_sides()) return;
+  Segment& s = slot->segment;
+  if (s.kind != SegmentKind::kUnsolicited && s.kind != SegmentKind::kBanner) return;
+  if (slot->late_for != 0 || at - s.from > options_.stamp_uncertainty) return;
+  s.sure = Sureness::kUnsure;
+  s.kind_why = "it is stamped before the command, but may be its answer: stamps are no finer";
+  const ByteView line = Stripped(s.bytes);
+  const bool line_open =
+      slot->text && !line.empty() && s.bytes.back() != '\r' && s.bytes.back() != '\n';
+  const bool answers =
+      line_open || IsLastLine(s.bytes) ||
+      (line.size() > 3 && line[0] == '+' && asked.text.find(NameOf(HeadOf(line))) != Bytes::npos);
+  if (!answers || !conventions_.ends_known()) return;
+  s.kind = SegmentKind::kReply;
+  s.turn = asked.turn;
+  s.sure = Sureness::kLikely;
+  s.kind_why = "it answers the command that is stamped later: stamps are no finer";
+  asked.replied = true;
+  slot->scanned = slot->unit = slot->over_at = 0;
+  cr_waits_ = false;
+  ScanLines();
 }
 
 void SegmentMachine::TakeBackReply(Asked& asked, Instant at) {

@@ -64,6 +64,9 @@ class SegmentMachine {
   // Where the host does not speak in lines: whether the end of one at `line`, in what it said now,
   // is nothing but a byte of that value.
   bool EndsByChance(ByteView bytes, std::size_t line) const;
+  // What the module said just before the command began `at` may answer it: two ports have two
+  // clocks of lateness.
+  void AdoptEarlyReply(Asked& asked, Instant at);
   // The module spoke in the middle of a command, which goes on `at`: that was no answer to it.
   void TakeBackReply(Asked& asked, Instant at);
 
