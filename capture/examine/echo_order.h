@@ -22,6 +22,8 @@ class EchoOrder {
   explicit EchoOrder(Duration uncertainty)
       : uncertainty_(uncertainty > Duration::Zero() ? uncertainty + kReaderLate : uncertainty) {}
 
+  // Whether everything is passed on as it comes, and nothing was taken before its turn.
+  bool is_off() const { return uncertainty_ <= Duration::Zero() && ahead_.empty(); }
   void TurnOff() { uncertainty_ = Duration::Zero(); }
 
   // Hands on items of `tape` from `from` on, as far as nothing stamped `now` or later can come

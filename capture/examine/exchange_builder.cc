@@ -22,9 +22,10 @@ ExchangeBuilder::ExchangeBuilder(OnExchange on_exchange, OnLoose on_loose)
     : on_exchange_(std::move(on_exchange)), on_loose_(std::move(on_loose)) {}
 
 void ExchangeBuilder::GiveFront() {
-  if (on_exchange_) on_exchange_(open_.front());
-  open_bytes_ -= open_.front().command.bytes.size();
-  if (spare_.size() < kMostOpen && open_.front().command.bytes.size() <= kMostKept)
+  Exchange& front = *open_.front();
+  if (on_exchange_) on_exchange_(front);
+  open_bytes_ -= front.command.bytes.size();
+  if (spare_.size() < kMostOpen && front.command.bytes.size() <= kMostKept)
     spare_.push_back(std::move(open_.front()));
   open_.pop_front();
 }
@@ -36,7 +37,7 @@ Segment& ExchangeBuilder::Add(std::vector<Segment>& list, Segment& segment) {
     list.push_back(std::move(spare_segments_.back()));
     spare_segments_.pop_back();
   }
-  std::swap(list.back(), segment);
+  Swap(list.back(), segment);
   return list.back();
 }
 
@@ -46,11 +47,11 @@ void ExchangeBuilder::Take(Segment& segment) {
       GiveFront();
     open_bytes_ += segment.bytes.size();
     if (spare_.empty()) {
-      open_.emplace_back();
+      open_.push_back(std::make_unique<Exchange>());
     } else {
       open_.push_back(std::move(spare_.back()));
       spare_.pop_back();
-      Exchange& again = open_.back();
+      Exchange& again = *open_.back();
       again.echo.reset();
       for (std::vector<Segment>* list : {&again.replies, &again.unsolicited}) {
         for (Segment& used : *list)
@@ -61,13 +62,13 @@ void ExchangeBuilder::Take(Segment& segment) {
       again.turnaround.reset();
       again.longest_pause = Duration::Zero();
     }
-    std::swap(open_.back().command, segment);
+    Swap(open_.back()->command, segment);
     return;
   }
   Exchange* exchange = nullptr;
   if (segment.turn != 0) {
-    for (Exchange& open : open_)
-      if (open.command.turn == segment.turn) exchange = &open;
+    for (const auto& open : open_)
+      if (open->command.turn == segment.turn) exchange = open.get();
   }
   if (exchange == nullptr) {
     if (on_loose_) on_loose_(segment);
@@ -83,7 +84,7 @@ void ExchangeBuilder::Take(Segment& segment) {
       {
         const std::uint64_t turn = segment.turn;
         Add(exchange->replies, segment);
-        while (open_.front().command.turn < turn) GiveFront();
+        while (open_.front()->command.turn < turn) GiveFront();
       }
       break;
     default:

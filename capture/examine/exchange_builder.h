@@ -3,6 +3,7 @@
 
 #include <deque>
 #include <functional>
+#include <memory>
 #include <vector>
 
 #include "capture/examine/segment.h"
@@ -28,8 +29,8 @@ class ExchangeBuilder {
 
   OnExchange on_exchange_;
   OnLoose on_loose_;
-  std::deque<Exchange> open_;
-  std::vector<Exchange> spare_;  // given out: their strings are used again
+  std::deque<std::unique_ptr<Exchange>> open_;
+  std::vector<std::unique_ptr<Exchange>> spare_;  // given out: their strings are used again
   std::vector<Segment> spare_segments_;
   std::size_t open_bytes_ = 0;  // of the commands in open_
 };

@@ -97,10 +97,20 @@ void FindingCollector::Take(const Segment& segment, const Secret& secret) {
   }
 }
 
+FindingCollector::Sense FindingCollector::SenseOf(ByteView bytes) {
+  Sense out;
+  out.text = CountText(bytes);
+  if (out.text != bytes.size() || bytes.empty()) return out;
+  out.ends_with_code = v250::IsFinalResultCode(LastLine(bytes));
+  out.command_line = v250::IsCommandLine(bytes);
+  return out;
+}
+
 void FindingCollector::Take(const Segment& s) {
   last_segment_ = s.index;
   secrets_.Take(s);
-  const std::uint64_t text = CountText(s.bytes);
+  const Sense sense = senses_.Of(s.bytes, 0, [&] { return SenseOf(s.bytes); });
+  const std::uint64_t text = sense.text;
   const bool all_text = text == s.bytes.size();
   bad_bytes_ += s.bad_bytes;
   if (s.side == Side::kHost) {
@@ -145,8 +155,8 @@ void FindingCollector::Take(const Segment& s) {
   }
   // Who says what a host says, and who what a module says.
   if (s.kind != SegmentKind::kEcho && all_text && !s.bytes.empty()) {
-    const bool code = v250::IsFinalResultCode(LastLine(s.bytes));
-    const bool command = s.side == Side::kModule && v250::IsCommandLine(s.bytes);
+    const bool code = sense.ends_with_code;
+    const bool command = s.side == Side::kModule && sense.command_line;
     if (s.side == Side::kHost && code) {
       ++codes_of_host_;
       Note("sides-swapped", s);

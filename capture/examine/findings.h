@@ -11,6 +11,7 @@
 
 #include "capture/examine/examination.h"
 #include "capture/examine/line_tally.h"
+#include "capture/examine/memo.h"
 #include "capture/examine/rate_guess.h"
 #include "capture/examine/secrets.h"
 #include "capture/store/capture_info.h"
@@ -28,6 +29,15 @@ class FindingCollector {
   std::vector<Finding> Finish(const Examination& so_far);
 
  private:
+  // What bytes are, whoever says them and when.
+  struct Sense {
+    std::uint64_t text = 0;  // how many of them
+    // Only where all is text:
+    bool ends_with_code = false;  // a final result code of V.250
+    bool command_line = false;    // of V.250
+  };
+  static Sense SenseOf(ByteView bytes);
+
   void Take(const Segment& segment, const Secret& secret);
   Finding* FindingOf(const char* name);
   Finding& Note(const char* name, const Segment& segment);
@@ -45,6 +55,7 @@ class FindingCollector {
   std::map<std::string, Finding, std::less<>> found_;
   std::vector<std::pair<const char*, Finding*>> lately_;  // into found_; empty from Finish() on
   SecretFinder secrets_;
+  Memo<Sense> senses_;
   std::array<std::uint64_t, kSecretKinds> secret_counts_ = {};
   Bytes hidden_;  // the last segment with a secret, without it
   Duration longest_pause_;

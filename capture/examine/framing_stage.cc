@@ -16,6 +16,12 @@ namespace {
 
 constexpr std::size_t kMostRubbish = 512;  // bytes looked through for the next frame
 
+// What of an RTU frame DescribeRtu() goes by besides its role.
+ByteView RtuHeadOf(ByteView frame) {
+  const bool exception = (static_cast<unsigned char>(frame[1]) & 0x80) != 0;
+  return frame.substr(0, exception ? 3 : 2);
+}
+
 }  // namespace
 
 std::size_t FrameOf(Framing framing, ByteView bytes) {
@@ -180,14 +186,19 @@ void FramingStage::Describe(Segment& s) {
     case Framing::kNone:
       break;
     case Framing::kModbusRtu:
-      s.protocol = modbus::DescribeRtu(s.bytes, role);
+      // Address, function, code of an exception and role tell it.
+      s.protocol = words_.Of(RtuHeadOf(s.bytes),
+                             static_cast<std::uint8_t>(
+                                 role == modbus::Role::kUnknown ? modbus::RtuRole(s.bytes) : role),
+                             [&] { return modbus::DescribeRtu(s.bytes, role); });
       RemarkPause(s);
       break;
     case Framing::kModbusAscii:
       s.protocol = modbus::DescribeAscii(s.bytes, role);
       break;
     case Framing::kNmea:
-      s.protocol = nmea::Describe(s.bytes);
+      s.protocol = words_.Of(ByteView(s.bytes).substr(0, s.bytes.find_first_of(",*")), 0,
+                             [&] { return nmea::Describe(s.bytes); });
       break;
     case Framing::kSlip:
       s.protocol = slip::Describe(s.bytes);
@@ -241,7 +252,8 @@ void FramingStage::Take(Slot& slot) {
       return;
     }
     if (none && conventions_.result_codes && !s.bytes.empty())
-      s.protocol = v250::Describe(s.bytes, s.side == Side::kHost);
+      s.protocol = words_.Of(s.bytes, s.side == Side::kHost ? 1 : 0,
+                             [&] { return v250::Describe(s.bytes, s.side == Side::kHost); });
     sink_(s);
     return;
   }
@@ -283,7 +295,7 @@ void FramingStage::Take(Slot& slot) {
     }
     sink_(s);
     if (!cut) return;
-    std::swap(slot, rest_);
+    Swap(slot, rest_);
   }
 }
 

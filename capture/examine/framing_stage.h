@@ -4,6 +4,7 @@
 #include <functional>
 
 #include "capture/examine/conventions.h"
+#include "capture/examine/memo.h"
 #include "capture/examine/protocols/frame_rule.h"
 #include "capture/examine/segmenter.h"
 #include "capture/examine/slot.h"
@@ -57,6 +58,7 @@ class FramingStage {
   Duration character_time_, stamp_uncertainty_;
   Sink sink_;
   Slot rest_;
+  Memo<std::string> words_;  // Segment::protocol
   Bytes request_;            // of Modbus: the last one, as RTU
   std::uint64_t turns_ = 0;  // on such a wire
   bool answered_ = true;

@@ -7,8 +7,6 @@
 
 namespace witness {
 
-bool IsText(ByteView bytes) { return CountText(bytes) == bytes.size(); }
-
 namespace {
 
 constexpr std::uint64_t kHigh = 0x8080808080808080;
@@ -28,7 +26,24 @@ constexpr std::array<std::uint8_t, 256> kText = [] {
 
 }  // namespace
 
+bool IsText(ByteView bytes) {
+  const std::size_t size = bytes.size();
+  const auto table = [&](std::size_t from, std::size_t to) {
+    for (; from < to; ++from)
+      if (kText[static_cast<unsigned char>(bytes[from])] == 0) return false;
+    return true;
+  };
+  std::uint64_t word;
+  std::size_t at = 0;
+  for (; at + sizeof word <= size; at += sizeof word) {
+    std::memcpy(&word, bytes.data() + at, sizeof word);
+    if (!AllPrintable(word) && !table(at, at + sizeof word)) return false;
+  }
+  return table(at, size);
+}
+
 std::size_t CountText(ByteView bytes) {
+  if (IsText(bytes)) return bytes.size();
   std::size_t n = 0, at = 0;
   while (at < bytes.size()) {
     std::uint64_t word;

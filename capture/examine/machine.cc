@@ -72,6 +72,10 @@ Slot* SegmentMachine::NewSlot(SegmentKind kind, Side side) {
 }
 
 void SegmentMachine::Place(Slot* slot) {
+  if (queue_.empty() || queue_.back()->segment.from <= slot->segment.from) {
+    queue_.push_back(slot);
+    return;
+  }
   auto at = queue_.end();
   while (at != queue_.begin() && (*(at - 1))->segment.from > slot->segment.from) --at;
   queue_.insert(at, slot);

@@ -397,7 +397,8 @@ void SecretFinder::Take(const Segment& segment) {
     if (name != nullptr) asked_kind_ = name->kind;
   }
   const bool by_host = segment.side == Side::kHost || segment.kind == SegmentKind::kEcho;
-  std::vector<Secret> found = SecretsIn(bytes, by_host);
+  std::vector<Secret> found =
+      found_.Of(bytes, by_host ? 1 : 0, [&] { return SecretsIn(bytes, by_host); });
   if (segment.kind == SegmentKind::kReply && asked_turn_ != 0 && segment.turn == asked_turn_ &&
       found.empty()) {
     std::size_t at = 0;

@@ -16,6 +16,7 @@
 #include <vector>
 
 #include "capture/base/bytes.h"
+#include "capture/examine/memo.h"
 #include "capture/examine/segment.h"
 
 namespace witness {
@@ -74,6 +75,7 @@ class SecretFinder {
 
  private:
   Sink sink_;
+  Memo<std::vector<Secret>> found_;
   std::map<Bytes, SecretKind> known_;
   std::uint64_t asked_turn_ = 0;  // the command that asks for a secret
   SecretKind asked_kind_ = SecretKind::kKey;

@@ -1,8 +1,32 @@
 #include "capture/examine/segment.h"
 
+#include <utility>
+
 #include "capture/base/text.h"
 
 namespace witness {
+
+void Swap(Segment& a, Segment& b) noexcept {
+  std::swap(a.index, b.index);
+  std::swap(a.kind, b.kind);
+  std::swap(a.side, b.side);
+  std::swap(a.from, b.from);
+  std::swap(a.to, b.to);
+  std::swap(a.first_event, b.first_event);
+  std::swap(a.first_offset, b.first_offset);
+  std::swap(a.last_event, b.last_event);
+  std::swap(a.last_offset, b.last_offset);
+  a.bytes.swap(b.bytes);
+  std::swap(a.ending, b.ending);
+  std::swap(a.ended_by, b.ended_by);
+  std::swap(a.quiet_after, b.quiet_after);
+  std::swap(a.kind_why, b.kind_why);
+  std::swap(a.sure, b.sure);
+  std::swap(a.turn, b.turn);
+  std::swap(a.bad_bytes, b.bad_bytes);
+  a.pieces.swap(b.pieces);
+  a.protocol.swap(b.protocol);
+}
 
 std::size_t EndingOf(ByteView bytes, LineEnding& ending) {
   ending = LineEnding::kNone;

@@ -75,6 +75,9 @@ struct Segment {
   std::string protocol;
 };
 
+// Member by member, so that buffers change hands and nothing is moved thrice.
+void Swap(Segment& a, Segment& b) noexcept;
+
 // A command and all that answered it.
 struct Exchange {
   Segment command;

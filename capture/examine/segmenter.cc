@@ -57,6 +57,11 @@ class Segmenter::Impl {
 
   // Takes whole bursts, all that come before `now`.
   void Drain(Instant now) {
+    if (taken_ == 0 && order_.is_off()) {
+      for (const TapeItem& item : tape_.items) machine_->Take(tape_, item);
+      tape_.Clear();
+      return;
+    }
     taken_ = order_.Run(tape_, taken_, now,
                         [this](const TapeItem& item) { machine_->Take(tape_, item); });
     if (taken_ < tape_.items.size() && taken_ < kMostTaken) return;

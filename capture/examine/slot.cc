@@ -30,6 +30,17 @@ void Slot::Reset(SegmentKind kind, Side side) {
   text = true;
 }
 
+void Swap(Slot& a, Slot& b) noexcept {
+  Swap(a.segment, b.segment);
+  a.bad_at.swap(b.bad_at);
+  std::swap(a.closed, b.closed);
+  std::swap(a.unit, b.unit);
+  std::swap(a.scanned, b.scanned);
+  std::swap(a.over_at, b.over_at);
+  std::swap(a.late_for, b.late_for);
+  std::swap(a.text, b.text);
+}
+
 void Slot::Append(const Tape& tape, const TapeItem& item, std::size_t from, std::size_t to) {
   if (from >= to) return;
   Segment& s = segment;
@@ -69,7 +80,7 @@ void Slot::Append(const Tape& tape, const TapeItem& item, std::size_t from, std:
 void Slot::SplitInto(std::size_t offset, Slot& rest) {
   Segment& a = segment;
   Segment& b = rest.segment;
-  b.bytes = a.bytes.substr(offset);
+  b.bytes.assign(a.bytes, offset);
   a.bytes.resize(offset);
   b.to = a.to;
   b.last_event = a.last_event;

@@ -29,4 +29,6 @@ struct Slot {
   void SplitInto(std::size_t offset, Slot& rest);
 };
 
+void Swap(Slot& a, Slot& b) noexcept;
+
 }  // namespace witness
