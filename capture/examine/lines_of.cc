@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <bit>
 #include <cstdint>
 #include <cstring>
 
@@ -11,11 +12,12 @@ namespace {
 
 constexpr std::uint64_t kHigh = 0x8080808080808080;
 
-// Whether all eight bytes of `word` are printable ASCII: none has its high bit set, none is 7F, and
-// none is below 20.
-bool AllPrintable(std::uint64_t word) {
-  const bool ascii = ((word | (word + 0x0101010101010101)) & kHigh) == 0;
-  return ascii && (((word | kHigh) - 0x2020202020202020) & kHigh) == kHigh;
+// The high bit of each of the eight bytes of `word` that is not printable ASCII: it has its high
+// bit set, is 7F, or is below 20. A byte behind an FF may be marked though it is printable.
+std::uint64_t NotPrintable(std::uint64_t word) {
+  const std::uint64_t above = word | (word + 0x0101010101010101);
+  const std::uint64_t below = ~((word | kHigh) - 0x2020202020202020);
+  return (above | below) & kHigh;
 }
 
 constexpr std::array<std::uint8_t, 256> kText = [] {
@@ -27,19 +29,26 @@ constexpr std::array<std::uint8_t, 256> kText = [] {
 }  // namespace
 
 bool IsText(ByteView bytes) {
+  const char* const data = bytes.data();
   const std::size_t size = bytes.size();
-  const auto table = [&](std::size_t from, std::size_t to) {
-    for (; from < to; ++from)
-      if (kText[static_cast<unsigned char>(bytes[from])] == 0) return false;
-    return true;
-  };
+  const auto is_text = [](char c) { return kText[static_cast<unsigned char>(c)] != 0; };
   std::uint64_t word;
-  std::size_t at = 0;
-  for (; at + sizeof word <= size; at += sizeof word) {
-    std::memcpy(&word, bytes.data() + at, sizeof word);
-    if (!AllPrintable(word) && !table(at, at + sizeof word)) return false;
+  if (size < sizeof word) return std::all_of(bytes.begin(), bytes.end(), is_text);
+  for (std::size_t at = 0;;) {
+    std::memcpy(&word, data + at, sizeof word);
+    // Few need a second look: the ending of a line.
+    if (NotPrintable(word) != 0) {
+      if constexpr (std::endian::native == std::endian::little) {
+        for (std::uint64_t mark = NotPrintable(word); mark != 0; mark &= mark - 1)
+          if (!is_text(data[at + static_cast<std::size_t>(std::countr_zero(mark)) / 8]))
+            return false;
+      } else if (!std::all_of(data + at, data + at + sizeof word, is_text)) {
+        return false;
+      }
+    }
+    if (at + sizeof word == size) return true;
+    at = std::min(at + sizeof word, size - sizeof word);  // the last ones are looked at twice
   }
-  return table(at, size);
 }
 
 std::size_t CountText(ByteView bytes) {
@@ -49,7 +58,7 @@ std::size_t CountText(ByteView bytes) {
     std::uint64_t word;
     if (at + sizeof word <= bytes.size()) {
       std::memcpy(&word, bytes.data() + at, sizeof word);
-      if (AllPrintable(word)) {
+      if (NotPrintable(word) == 0) {
         n += sizeof word;
         at += sizeof word;
         continue;
@@ -71,12 +80,6 @@ std::size_t FindLastLineEnd(ByteView bytes) {
   for (std::size_t at = bytes.size(); at > 0; --at)
     if (IsLineEnd(bytes[at - 1])) return at - 1;
   return ByteView::npos;
-}
-
-ByteView Stripped(ByteView bytes) {
-  while (!bytes.empty() && (bytes.back() == '\r' || bytes.back() == '\n')) bytes.remove_suffix(1);
-  while (!bytes.empty() && (bytes.front() == '\r' || bytes.front() == '\n')) bytes.remove_prefix(1);
-  return bytes;
 }
 
 ByteView LastLine(ByteView bytes) {

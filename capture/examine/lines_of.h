@@ -31,7 +31,11 @@ inline bool CanBeMark(char c) {
 }
 
 // `bytes` without CR and LF at its start and end.
-ByteView Stripped(ByteView bytes);
+inline ByteView Stripped(ByteView bytes) {
+  while (!bytes.empty() && (bytes.back() == '\r' || bytes.back() == '\n')) bytes.remove_suffix(1);
+  while (!bytes.empty() && (bytes.front() == '\r' || bytes.front() == '\n')) bytes.remove_prefix(1);
+  return bytes;
+}
 
 // The last line with something in it, without its ending; empty if there is none.
 ByteView LastLine(ByteView bytes);

@@ -28,22 +28,6 @@ void Swap(Segment& a, Segment& b) noexcept {
   a.protocol.swap(b.protocol);
 }
 
-std::size_t EndingOf(ByteView bytes, LineEnding& ending) {
-  ending = LineEnding::kNone;
-  if (bytes.empty()) return 0;
-  if (bytes.back() == '\r') {
-    ending = LineEnding::kCr;
-    return 1;
-  }
-  if (bytes.back() != '\n') return 0;
-  if (bytes.size() >= 2 && bytes[bytes.size() - 2] == '\r') {
-    ending = LineEnding::kCrLf;
-    return 2;
-  }
-  ending = LineEnding::kLf;
-  return 1;
-}
-
 const char* LineEndingName(LineEnding ending) {
   switch (ending) {
     case LineEnding::kNone:

@@ -90,7 +90,21 @@ struct Exchange {
 };
 
 // Length in bytes of the line ending at the end of `bytes`; which one it is in `ending`.
-std::size_t EndingOf(ByteView bytes, LineEnding& ending);
+inline std::size_t EndingOf(ByteView bytes, LineEnding& ending) {
+  ending = LineEnding::kNone;
+  if (bytes.empty()) return 0;
+  if (bytes.back() == '\r') {
+    ending = LineEnding::kCr;
+    return 1;
+  }
+  if (bytes.back() != '\n') return 0;
+  if (bytes.size() >= 2 && bytes[bytes.size() - 2] == '\r') {
+    ending = LineEnding::kCrLf;
+    return 2;
+  }
+  ending = LineEnding::kLf;
+  return 1;
+}
 const char* LineEndingName(LineEnding ending);  // "none", "CR", "LF", "CR LF"
 const char* SegmentKindName(SegmentKind kind);
 const char* EndedByName(EndedBy why);

@@ -45,6 +45,25 @@ void Slot::Append(const Tape& tape, const TapeItem& item, std::size_t from, std:
   if (from >= to) return;
   Segment& s = segment;
   const TapePiece* pieces = tape.PiecesOf(item);
+  if (item.piece_count == 1 && !pieces[0].bad) {  // nearly always
+    const ByteView part = tape.BytesOf(item).substr(from, to - from);
+    const std::size_t in_event = pieces[0].offset + from;
+    if (s.bytes.empty()) {
+      s.from = item.at;
+      s.first_event = pieces[0].event;
+      s.first_offset = in_event;
+    }
+    s.to = item.at;
+    s.last_event = pieces[0].event;
+    s.last_offset = in_event + part.size();
+    if (text) text = IsText(part);
+    s.bytes += part;
+    if (!s.pieces.empty() && s.pieces.back().event == pieces[0].event)
+      s.pieces.back().size += part.size();
+    else
+      s.pieces.push_back({item.at, pieces[0].event, part.size()});
+    return;
+  }
   std::size_t start = 0;
   for (std::size_t i = 0; i < item.piece_count; ++i) {
     const TapePiece& piece = pieces[i];

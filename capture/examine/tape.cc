@@ -66,10 +66,4 @@ bool Tape::Append(const Event& event, std::uint64_t index) {
   return joins;
 }
 
-Duration IdleBefore(Instant before, Instant at, std::size_t size, Duration character_time) {
-  const Duration apart = at - before;
-  const Duration sending = character_time * static_cast<std::int64_t>(size);
-  return apart > sending ? apart - sending : Duration::Zero();
-}
-
 }  // namespace witness

@@ -53,6 +53,10 @@ struct Tape {
 
 // How long the line was idle before `size` bytes stamped `at`, if the byte before was stamped
 // `before`: the stamps' distance less what the bytes themselves took. Never negative.
-Duration IdleBefore(Instant before, Instant at, std::size_t size, Duration character_time);
+inline Duration IdleBefore(Instant before, Instant at, std::size_t size, Duration character_time) {
+  const Duration apart = at - before;
+  const Duration sending = character_time * static_cast<std::int64_t>(size);
+  return apart > sending ? apart - sending : Duration::Zero();
+}
 
 }  // namespace witness
