@@ -8,6 +8,7 @@
 //   store_bench grow FILE BYTES       writes a capture of about BYTES decompressed
 //   store_bench write FILE CLASS N    writes one of N events of the class of that number
 //   store_bench read FILE TIMES       reads it, for a profiler
+//   store_bench events FILE           reads it to events once and says how many
 #include <fcntl.h>
 #include <sys/stat.h>
 #include <unistd.h>
@@ -254,9 +255,8 @@ int Grow(const std::string& path, std::uint64_t bytes) {
 }
 
 int WriteOne(const std::string& path, std::size_t which, std::size_t events) {
-  const std::vector<Traffic> all = AllTraffic(events);
-  if (which >= all.size()) return 2;
-  Write(path, all[which], Live());
+  if (which >= kTrafficClasses) return 2;
+  Write(path, TrafficOf(which, events), Live());
   Check(CompactFile(path, PackSettings::Everyday()));
   return 0;
 }
@@ -297,14 +297,19 @@ int main(int count, char** arguments) {
   if (what == "write" && count == 5) {
     return WriteOne(arguments[2], std::stoul(arguments[3]), std::stoul(arguments[4]));
   }
+  if (what == "events" && count == 3) {
+    std::printf("%llu\n", static_cast<unsigned long long>(Read(arguments[2])));
+    return 0;
+  }
   if (what == "read" && count == 4) return ReadOne(arguments[2], std::atoi(arguments[3]));
   const std::size_t events = count > 1 ? std::stoull(what) : 1'000'000;
   const int rounds = count > 2 ? std::atoi(arguments[2]) : 5;
   char folder[] = "/tmp/store_bench.XXXXXX";
   if (::mkdtemp(folder) == nullptr) Give(Status(Code::kIo, "no folder for the captures"));
-  const std::vector<Traffic> all = AllTraffic(events);
-  for (std::size_t i = 0; i < all.size(); ++i) {
-    if (count <= 3 || std::stoul(arguments[3]) == i) Measure(all[i], folder, rounds);
+  for (std::size_t i = 0; i < kTrafficClasses; ++i) {
+    if (count <= 3 || std::stoul(arguments[3]) == i) {
+      Measure(TrafficOf(i, events), folder, rounds);
+    }
   }
   ::rmdir(folder);
   return 0;

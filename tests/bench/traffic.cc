@@ -284,14 +284,26 @@ Traffic FirmwareBurst(std::size_t events) {
 
 }  // namespace
 
+Traffic TrafficOf(std::size_t which, std::size_t events) {
+  switch (which) {
+    case 0:
+      return AtDialogue(events);
+    case 1:
+      return AtByteByByte(events);
+    case 2:
+      return Nmea(events, 10, "NMEA 10 Hz", 13);
+    case 3:
+      return Modbus(events);
+    case 4:
+      return FirmwareBurst(events);
+    default:
+      return Nmea(events, 1, "NMEA 1 Hz", 16);
+  }
+}
+
 std::vector<Traffic> AllTraffic(std::size_t events) {
   std::vector<Traffic> all;
-  all.push_back(AtDialogue(events));
-  all.push_back(AtByteByByte(events));
-  all.push_back(Nmea(events, 10, "NMEA 10 Hz", 13));
-  all.push_back(Modbus(events));
-  all.push_back(FirmwareBurst(events));
-  all.push_back(Nmea(events, 1, "NMEA 1 Hz", 16));
+  for (std::size_t i = 0; i < kTrafficClasses; ++i) all.push_back(TrafficOf(i, events));
   return all;
 }
 

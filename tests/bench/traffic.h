@@ -21,6 +21,8 @@ struct Traffic {
 
 // AT dialogue; AT, 1 byte a read; NMEA 10 Hz; Modbus; firmware burst; NMEA 1 Hz. About `events`
 // events of each.
+inline constexpr std::size_t kTrafficClasses = 6;
+Traffic TrafficOf(std::size_t which, std::size_t events);  // which: below kTrafficClasses
 std::vector<Traffic> AllTraffic(std::size_t events);
 
 }  // namespace witness
