@@ -72,7 +72,7 @@ std::optional<IndexFacts> ReadIndex(ByteSource& source) {
   const auto tail = source.View(*size - kIndexTailBytes, kIndexTailBytes);
   if (!tail.ok()) return std::nullopt;
   const std::uint64_t index_size = IndexSizeFromTail(*tail);
-  if (index_size == 0 || index_size > *size || index_size > kMaxFrameBytes) return std::nullopt;
+  if (index_size == 0 || index_size > *size || index_size > kMaxIndexBytes) return std::nullopt;
   const std::uint64_t at = *size - index_size;
   const auto frame = source.View(at, static_cast<std::size_t>(index_size));
   if (!frame.ok()) return std::nullopt;

@@ -82,7 +82,7 @@ class FrameScannerImpl : public FrameScanner {
     const auto file_size = source_.Size();
     if (!file_size.ok()) return Failed(item, file_size.status());
     if (size > *file_size - std::min(*file_size, offset_)) return CutOrDamage(item);
-    if (size <= kMaxFrameBytes) {
+    if (size <= kMaxIndexBytes) {
       const auto all = source_.View(offset_, static_cast<std::size_t>(size));
       if (!all.ok()) return Failed(item, all.status());
       item.content = *all;

@@ -18,7 +18,7 @@ struct ScanItem {
   enum class Kind {
     kField,     // `field`, `content`; from the frame at `frame_offset`
     kFrameEnd,  // the frame is whole and its checksum agrees
-    kSkipped,   // a skippable frame; `content` is all of it, if it is below 64 MiB, else empty
+    kSkipped,   // a skippable frame; `content` is all of it; empty if it is larger than an index
     kDamage,    // bytes from `frame_offset` on are wrong; `what` says how. The scan goes on behind
     kCut,       // the file ends inside a frame
     kEnd,       // the file ends between frames

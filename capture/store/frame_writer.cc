@@ -42,8 +42,11 @@ class FrameWriterImpl : public FrameWriter {
   Status PutBlock(ByteView content, const IndexEntry& place, std::uint64_t events,
                   std::span<const std::size_t> borders) override {
     if (!frame_open_) {
-      index_.frames.push_back(place);
-      index_.frames.back().offset = written_;
+      if (frames_++ % stride_ == 0) {
+        index_.frames.push_back(place);
+        index_.frames.back().offset = written_;
+      }
+      if (index_.frames.size() == kMaxIndexEntries) ThinOut();
     }
     index_.events += events;
     ++blocks_;
@@ -84,6 +87,14 @@ class FrameWriterImpl : public FrameWriter {
   }
 
  private:
+  // Leaves every second entry: in very long captures jumping walks a little further.
+  void ThinOut() {
+    auto& entries = index_.frames;
+    for (std::size_t i = 0; 2 * i < entries.size(); ++i) entries[i] = entries[2 * i];
+    entries.resize(entries.size() / 2);
+    stride_ *= 2;
+  }
+
   Status Compress(ByteView bytes, ZSTD_EndDirective directive) {
     ZSTD_inBuffer in{bytes.data(), bytes.size(), 0};
     while (true) {
@@ -117,6 +128,8 @@ class FrameWriterImpl : public FrameWriter {
   std::uint64_t blocks_ = 0;
   std::uint32_t crc_ = 0;
   IndexFacts index_;
+  std::uint64_t frames_ = 0;  // that hold blocks
+  std::uint64_t stride_ = 1;  // one in so many has an entry
 };
 
 }  // namespace

@@ -10,6 +10,7 @@ namespace witness {
 // Read at most this much.
 inline constexpr std::size_t kMaxFieldBytes = std::size_t{4} << 20;   // a Header, Block or Trailer
 inline constexpr std::size_t kMaxFrameBytes = std::size_t{64} << 20;  // a frame, decompressed
+inline constexpr std::size_t kMaxIndexBytes = std::size_t{1} << 20;   // with all around it
 inline constexpr unsigned kMaxWindowLog = 24;                         // 16 MiB
 inline constexpr std::uint64_t kMaxBlockEvents = std::uint64_t{1} << 20;
 inline constexpr std::size_t kMaxLanes = 16;
@@ -18,6 +19,8 @@ inline constexpr std::size_t kMaxTaps = 64;
 
 // Written at most this much.
 inline constexpr std::size_t kMaxEventBytes = std::size_t{1} << 20;
+// An entry takes three varints of up to ten bytes.
+inline constexpr std::size_t kMaxIndexEntries = std::size_t{1} << 15;
 inline constexpr std::size_t kLiveBlockBytes = std::size_t{64} << 10;
 inline constexpr std::size_t kLiveFrameBytes = std::size_t{96} << 10;
 inline constexpr unsigned kLiveWindowLog = 17;

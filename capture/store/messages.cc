@@ -215,7 +215,7 @@ std::uint64_t IndexSizeFromTail(ByteView tail) {
 Result<IndexFacts> DecodeIndex(ByteView frame, std::uint64_t offset) {
   constexpr std::size_t kHead = 8;
   const Status bad(Code::kDamaged, "the index is damaged");
-  if (frame.size() < kHead + kIndexTailBytes || frame.size() > kMaxFrameBytes ||
+  if (frame.size() < kHead + kIndexTailBytes || frame.size() > kMaxIndexBytes ||
       Little32(frame.data()) != kIndexMagic || Little32(frame.data() + 4) != frame.size() - kHead ||
       IndexSizeFromTail(frame.substr(frame.size() - kIndexTailBytes)) != frame.size()) {
     return bad;

@@ -6,7 +6,9 @@
 
 #include "capture/base/version.h"
 #include "capture/store/crc32c.h"
+#include "capture/store/limits.h"
 #include "capture/store/messages.h"
+#include "capture/store/packer.h"
 #include "capture/store/verify.h"
 #include "capture/store/wire.h"
 #include "proto/capture.pb.h"
@@ -193,6 +195,65 @@ TEST(Hostile, AMillionEventsInAFewBytesAreGivenOneByOne) {
   std::size_t count = 0;
   while ((*reader)->Next(event) == CaptureReader::Outcome::kEvent) ++count;
   EXPECT_EQ(count, std::size_t{1} << 20);
+}
+
+TEST(Hostile, AGiantIndexIsPassedOverUnread) {
+  // A skippable frame that ends as an index does, of 60 MiB and full of entries.
+  const std::size_t size = std::size_t{60} << 20;
+  Bytes index;
+  AppendLittle32(index, kIndexMagic);
+  AppendLittle32(index, static_cast<std::uint32_t>(size - 8));
+  for (const char tag : {'\x0A', '\x12', '\x1A'}) {
+    index += tag;
+    AppendVarint(index, size / 3 - 20);
+    index.append(size / 3 - 20, '\0');
+  }
+  index.resize(size - kIndexTailBytes, '\0');
+  AppendLittle32(index, Crc32c(index));
+  AppendLittle32(index, static_cast<std::uint32_t>(size));
+  index += Bytes("BWINDEX\x01", 8);
+  const Bytes file = HeaderFrame() + BlockFrame(OneEvent()) + index;
+  ASSERT_EQ(IndexSizeFromTail(ByteView(file).substr(file.size() - kIndexTailBytes)), size);
+  const std::size_t before = PeakKilobytes();
+  ReaderOptions options;
+  options.from = Instant::FromNanoseconds(1);
+  const ReadBack back = ReadAllOf(file, options);
+  EXPECT_EQ(back.events.size(), 1u);
+  EXPECT_LT(PeakKilobytes() - before, 40u << 10);
+}
+
+TEST(Hostile, AnIndexOfVeryManyFramesIsThinnedOutAndStillLeads) {
+  Bytes file;
+  const auto sink = OpenMemorySink(file);
+  PackSettings settings;
+  settings.level = 1;
+  settings.window_log = 10;
+  settings.block_bytes = 1;
+  settings.frame_bytes = 1;
+  auto packer = Packer::Create(*sink, CaptureInfo{}, settings);
+  ASSERT_TRUE(packer.ok());
+  const std::int64_t count = 2 * static_cast<std::int64_t>(kMaxIndexEntries) + 77;
+  for (std::int64_t i = 0; i < count; ++i) {
+    ASSERT_TRUE((*packer)->Add(BytesEvent(i * 1000, Side::kHost, "x")).ok());
+  }
+  ASSERT_TRUE((*packer)->Finish(Instant::FromNanoseconds(count * 1000)).ok());
+  const std::size_t size = IndexSizeFromTail(ByteView(file).substr(file.size() - kIndexTailBytes));
+  const auto index = DecodeIndex(ByteView(file).substr(file.size() - size), file.size() - size);
+  ASSERT_TRUE(index.ok());
+  EXPECT_LT(index->frames.size(), kMaxIndexEntries);
+  EXPECT_GE(index->frames.size(), kMaxIndexEntries / 2);
+  EXPECT_EQ(index->events, static_cast<std::uint64_t>(count));
+  for (const std::int64_t from : {std::int64_t{1}, count / 2 + 1, count - 3}) {
+    ReaderOptions options;
+    options.from = Instant::FromNanoseconds(from * 1000);
+    const ReadBack back = ReadAllOf(file, options);
+    ASSERT_EQ(back.events.size(), static_cast<std::size_t>(count - from));
+    EXPECT_EQ(back.indices.front(), static_cast<std::uint64_t>(from));
+    EXPECT_FALSE(back.ending.damaged) << back.ending.what;
+  }
+  const auto verified = VerifyMemory(file);
+  ASSERT_TRUE(verified.ok());
+  EXPECT_TRUE(verified->ending.closed_cleanly) << verified->ending.what;
 }
 
 TEST(Hostile, ALongRunOfFrameStartsTakesNoTimeToSpeakOf) {
