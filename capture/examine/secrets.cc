@@ -264,26 +264,34 @@ std::optional<Secret> MailboxAround(ByteView bytes, std::size_t at) {
   return Secret{SecretKind::kAddress, from, end - from};
 }
 
+// What stands in secrets or right behind the words that tell of them.
+constexpr std::array<bool, 256> kTelling = [] {
+  std::array<bool, 256> out{};
+  for (const char c : {'@', '+', '-', '.', ':', '=', ' ', '"'})
+    out[static_cast<unsigned char>(c)] = true;
+  return out;
+}();
+
 class Search {
  public:
   Search(ByteView bytes, bool of_host) : bytes_(bytes), of_host_(of_host) {}
 
   std::vector<Secret> Run() {
-    std::size_t at = 0;
-    while (at < bytes_.size()) {
+    // A word tells something only by what stands right behind it.
+    for (std::size_t at = 0; at < bytes_.size(); ++at) {
       const char c = bytes_[at];
-      if (IsWord(c)) {
-        at = Word(at);
-      } else if (c == '@') {
+      if (!kTelling[static_cast<unsigned char>(c)]) continue;
+      if (at > 0 && IsWord(bytes_[at - 1])) {
+        std::size_t word = at - 1;
+        while (word > 0 && IsWord(bytes_[word - 1])) --word;
+        Word(word, at);
+      }
+      if (c == '@') {
         if (const auto secret = MailboxAround(bytes_, at)) Add(*secret);
-        ++at;
       } else if (c == '+' || c == '-') {
         if (c == '+') Form(SecretKind::kNumber, at, SubscriberAt(bytes_, at));
         if (at + 1 < bytes_.size() && IsDigit(bytes_[at + 1]))
           Form(SecretKind::kPosition, at, DecimalPositionAt(bytes_, at));
-        ++at;
-      } else {
-        ++at;
       }
     }
     return std::move(found_);
@@ -302,12 +310,10 @@ class Search {
     if (size > 0) Add({kind, at, size});
   }
 
-  // Looks at the word that begins at `at`; returns its end.
-  std::size_t Word(std::size_t at) {
-    std::size_t end = at;
-    while (end < bytes_.size() && IsWord(bytes_[end])) ++end;
+  // Looks at the word from `at` to `end`, which is not the end of all.
+  void Word(std::size_t at, std::size_t end) {
     const std::size_t size = end - at;
-    const char next = end < bytes_.size() ? bytes_[end] : '\0';
+    const char next = bytes_[end];
     if (next == '.' && IsDigit(bytes_[at])) {
       if (size == 4) Form(SecretKind::kPosition, at, SentencePositionAt(bytes_, at));
       if (size <= 3) {
@@ -324,7 +330,6 @@ class Search {
       if (const Name* name = FindName(bytes_.substr(at, size)))
         if (const auto secret = ValueBehind(bytes_, end, *name, of_host_)) Add(*secret);
     }
-    return end;
   }
 
   ByteView bytes_;
