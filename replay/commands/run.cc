@@ -212,7 +212,8 @@ std::string FactorsHelp() {
   return text +
          "  * tried if no --vary is given; ~ only with --sketch, whose wire is modelled bit by "
          "bit.\n"
-         "  A level for one reply only: ending=none@2.\n";
+         "  A level for one reply only: ending=none@2; for what comes unasked only:\n"
+         "  ending=none@unasked (ending, split, pace and case vary that, too).\n";
 }
 
 }  // namespace
@@ -247,7 +248,9 @@ void AddRun(CLI::App& app, Outcome& outcome) {
       ->check(CLI::IsMember({"module", "host"}));
   command->add_flag("--reset-by-dtr", request.reset_by_dtr,
                     "Restart the board before each trial by dropping DTR");
-  command->add_option("--watch", request.watch, "A second port with what the board prints")
+  command
+      ->add_option("--watch", request.watch,
+                   "The port with what the board prints: a second one, or --port itself")
       ->type_name("PORT");
   command->add_option("--baud", options->baud, "Rate of --port, if not as recorded")
       ->type_name("N");

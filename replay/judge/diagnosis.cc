@@ -18,11 +18,26 @@ std::vector<Diagnosis> Diagnose(const TrialResult& baseline, const TrialResult& 
   if (!trial.verdict.divergence) return all;
   const Case c{baseline, trial, others, judge, baseline.observations, trial.observations};
   // Strongest evidence first; a rule behind is asked only if those before found nothing.
-  for (const auto rule :
-       {CannotDecode, ShownInside, CutsLongReply, Hangs, TakesAnotherForTheReply, CountsOnEcho,
-        SpeaksBeforeReply, ReadsTooEarly, EarlyFromTheFirst, TakesAPiece, ReadsFixedCount,
-        WaitsForLineEnding, LeavesLineEnding, KeepsLineEnding, ComparesCase, FailsOnLongReply,
-        MindsTiming, CrashesOnReply, EndsBadly}) {
+  for (const auto rule : {LeavesProcess,
+                          CannotDecode,
+                          ShownInside,
+                          CutsLongReply,
+                          Hangs,
+                          TakesAnotherForTheReply,
+                          CountsOnEcho,
+                          SpeaksBeforeReply,
+                          ReadsTooEarly,
+                          EarlyFromTheFirst,
+                          TakesAPiece,
+                          ReadsFixedCount,
+                          WaitsForLineEnding,
+                          LeavesLineEnding,
+                          KeepsLineEnding,
+                          ComparesCase,
+                          FailsOnLongReply,
+                          MindsTiming,
+                          CrashesOnReply,
+                          EndsBadly}) {
     if (auto found = rule(c)) {
       AddInsideEvidence(c.base, c.seen, *found);
       all.push_back(std::move(*found));

@@ -28,6 +28,16 @@ std::optional<Diagnosis> EndsBadly(const Case& c) {
   return std::nullopt;
 }
 
+// Nothing else differs but that something of it goes on living.
+std::optional<Diagnosis> LeavesProcess(const Case& c) {
+  for (const Remark& remark : c.seen.remarks)
+    if (remark.kind == "orphan" && c.trial.verdict.divergence->what == remark.text)
+      return Diagnosis{"leaves-process",
+                       "ends and leaves behind what it started",
+                       {remark.text + ", which it did not do with the replies as recorded"}};
+  return std::nullopt;
+}
+
 std::optional<Diagnosis> Spins(const Case& c) {
   if (!SpinsWhileItWaits(c.seen)) return std::nullopt;
   const Duration length = c.seen.ended - Instant();

@@ -33,6 +33,7 @@ std::optional<Diagnosis> CrashesOnReply(const Case& c);
 
 // What was seen inside of it, and what it used (diagnosis_inside.cc).
 std::optional<Diagnosis> ShownInside(const Case& c);
+std::optional<Diagnosis> LeavesProcess(const Case& c);
 std::optional<Diagnosis> EndsBadly(const Case& c);
 std::optional<Diagnosis> Spins(const Case& c);
 

@@ -47,7 +47,7 @@ void FillTrial(const TrialResult& result, const Observations& baseline, const Re
   std::string note;
   for (const std::string& n : result.notes) note += (note.empty() ? "" : "; ") + n;
   for (const std::string& n : ResourceNotes(baseline, result.observations))
-    note += (note.empty() ? "" : "; ") + n;
+    if (n != result.verdict.why) note += (note.empty() ? "" : "; ") + n;
   t.set_note(note);
   t.set_kept(result.kept);
   for (const Variation& variation : result.smallest) t.add_smallest(variation.Name());

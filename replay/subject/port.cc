@@ -4,6 +4,7 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <utility>
 
 #include "capture/base/clock.h"
 #include "capture/base/text.h"
@@ -32,6 +33,7 @@ class PortRun {
         limits_(limits),
         interrupt_(interrupt),
         driver_(witness::Driver::Create(clock_)),
+        same_port_(setup.watch == setup.port),
         player_(part) {
     for (const Rule& rule : part.rules) turns_ += rule.answers.size();
   }
@@ -63,6 +65,7 @@ class PortRun {
     seen_.commands = player_.commands();
     seen_.answers = player_.answers();
     seen_.unfinished = Bytes(player_.unfinished());
+    if (same_port_) TellPrintsFromCommands();
     if (Status closed = port_->Close(); !closed.ok()) return closed;
     return std::move(seen_);
   }
@@ -73,7 +76,7 @@ class PortRun {
     if (!port.ok()) return port.status();
     port_ = std::move(*port);
     if (auto got = port_->Configure(player_.part().line); !got.ok()) return got.status();
-    if (setup_.watch.empty()) return witness::OkStatus();
+    if (setup_.watch.empty() || same_port_) return witness::OkStatus();
     auto watch = witness::OpenPort(setup_.watch);
     if (!watch.ok()) return watch.status();
     watch_ = std::move(*watch);
@@ -85,8 +88,8 @@ class PortRun {
     const bool host = player_.part().plays == witness::Side::kHost;
     driver_->SetTimer(clock_.Now() + limits_.within, [this, host](Instant) {
       // A board never ends by itself; one that did not get as far as the baseline is out of time.
-      seen_.ending = host || player_.commands().size() >= Expected() ? SubjectEnding::kOver
-                                                                     : SubjectEnding::kOutOfTime;
+      seen_.ending =
+          host || Asked() >= Expected() ? SubjectEnding::kOver : SubjectEnding::kOutOfTime;
       driver_->Stop();
     });
     LiveHooks hooks;
@@ -110,10 +113,37 @@ class PortRun {
     return limits_.expected_commands > 0 ? limits_.expected_commands : turns_;
   }
 
+  // Commands so far; of a board that prints where it asks, those that the part knows.
+  std::size_t Asked() const {
+    const auto& all = player_.commands();
+    if (!same_port_) return all.size();
+    return static_cast<std::size_t>(
+        std::count_if(all.begin(), all.end(), [](const TakenCommand& c) { return c.known; }));
+  }
+
+  // What the part does not know as a command is what the board prints.
+  void TellPrintsFromCommands() {
+    std::vector<std::uint32_t> ordinal = {0};  // by the one that the player counted
+    std::vector<TakenCommand> commands;
+    for (TakenCommand& command : seen_.commands) {
+      if (command.known) {
+        commands.push_back(std::move(command));
+        ordinal.push_back(static_cast<std::uint32_t>(commands.size()));
+      } else {
+        seen_.printed.push_back({command.to, false, command.bytes});
+        ordinal.push_back(0);
+      }
+    }
+    seen_.commands = std::move(commands);
+    for (Said& said : seen_.said)
+      said.send.command = said.send.command < ordinal.size() ? ordinal[said.send.command] : 0;
+    if (!seen_.unfinished.empty() && !seen_.commands.empty())
+      seen_.printed.push_back({seen_.ended, false, std::exchange(seen_.unfinished, {})});
+  }
+
   // When all is said, watches a little longer for what the board still does.
   void LookForTheEnd(Instant at, bool host) {
-    const bool done =
-        host ? player_.Idle() : player_.Idle() && player_.commands().size() >= Expected();
+    const bool done = host ? player_.Idle() : player_.Idle() && Asked() >= Expected();
     if (timer_ != 0) driver_->CancelTimer(timer_);
     timer_ = 0;
     if (!done) return;
@@ -137,6 +167,7 @@ class PortRun {
   int interrupt_;
   witness::MonotonicClock clock_;
   std::unique_ptr<witness::Driver> driver_;
+  bool same_port_;  // --watch names the port itself
   Player player_;
   std::size_t turns_ = 0;
   std::unique_ptr<witness::Port> port_;
@@ -168,6 +199,12 @@ class PortSubject : public Subject {
   bool virtual_time() const override { return false; }
   int most_at_once() const override { return 1; }
   Result<Observations> Run(const Part& part, const RunLimits& limits) override {
+    if (setup_.watch == setup_.port) {
+      // What it prints is no command that the module would refuse.
+      Part quiet = part;
+      quiet.unknown.reset();
+      return PortRun(setup_, quiet, limits, interrupt_).Run();
+    }
     return PortRun(setup_, part, limits, interrupt_).Run();
   }
   void Interrupt() override {

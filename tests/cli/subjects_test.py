@@ -81,7 +81,7 @@ class Board(threading.Thread):
             wait = 0.1 if asked else None
             if not select.select([line], [], [], wait)[0]:
                 if asked and (heard and time.monotonic() - last > 0.1):
-                    self.tell(heard)
+                    self.tell(line, heard)
                     asked = False
                 continue
             got = line.recv(4096)
@@ -99,12 +99,16 @@ class Board(threading.Thread):
                     heard, asked = b"", True
                     line.sendall(b"AT+SIGNAL?\r\n")
             if asked and self.fault == "early" and heard.strip():
-                self.tell(heard)
+                self.tell(line, heard)
                 asked = False
 
-    def tell(self, heard):
+    def tell(self, line, heard):
         found = heard.split(b"SIGNAL: ")[-1].split()[:1] if b"SIGNAL: " in heard else [b"none"]
-        os.write(self.watched, b"signal %s\r\n" % found[0].replace(b"OK", b""))
+        words = b"signal %s\r\n" % found[0].replace(b"OK", b"")
+        if self.watched is None:
+            line.sendall(words)
+        else:
+            os.write(self.watched, words)
 
     def split(self, raw):
         """What is not yet whole, plain bytes, Telnet orders without their IAC."""
@@ -182,20 +186,21 @@ class Subjects(unittest.TestCase):
     def test_tcp(self):
         self.both("--tcp", "{port}")
 
-    def board(self, fault):
+    def board(self, fault, same_port=False):
         ours, theirs = os.openpty()
         self.addCleanup(os.close, theirs)
         self.addCleanup(os.close, ours)
-        board = Board(fault, ours)
+        board = Board(fault, None if same_port else ours)
         board.start()
         self.addCleanup(board.end)
         module = os.path.join(self.folder, "one.textproto")
         with open(module, "w") as part:
             part.write('# proto-message: bytewitness.Part\ncommand_end { terminator: "\\r\\n" }\n'
                        'rule { command: "AT+SIGNAL?" answer { piece { after: "15ms" say: '
-                       '"\\r\\n+SIGNAL: -71\\r\\n\\r\\nOK\\r\\n" } } }\n')
+                       '"\\r\\n+SIGNAL: -71\\r\\n\\r\\nOK\\r\\n" } } }\n'
+                       'unknown { piece { after: "15ms" say: "\\r\\nERROR\\r\\n" } }\n')
         result = self.trials(module, "--port", board.name, "--reset-by-dtr", "--watch",
-                             os.ttyname(theirs), "--vary", "split=5:60ms", "--vary", "ending=cr")
+                             board.name if same_port else os.ttyname(theirs), "--vary", "split=5:60ms", "--vary", "ending=cr")
         # Started anew for each run: the baseline more than once, and two trials.
         self.assertGreaterEqual(board.starts, 4, self.told)
         return result
@@ -208,6 +213,18 @@ class Subjects(unittest.TestCase):
         printed = b"".join(base64.b64decode(p["bytes"]) for p in
                            found["baseline"]["observations"]["printed"])
         self.assertIn(b"signal -71", printed)
+
+    def test_board_that_prints_where_it_asks(self):
+        status, found = self.board("", same_port=True)
+        self.assertEqual(found["baseline"]["verdict"], "VERDICT_HELD", self.told)
+        self.assertEqual(status, 0, self.told)
+        seen = found["baseline"]["observations"]
+        self.assertEqual(len(seen["command"]), 1, self.told)
+        printed = b"".join(base64.b64decode(p["bytes"]) for p in seen["printed"])
+        self.assertIn(b"signal -71", printed)
+        status, found = self.board("early", same_port=True)
+        self.assertEqual(status, 1, self.told)
+        self.assertEqual(self.verdicts(found)[0], "BROKE", self.told)
 
     def test_board_that_reads_too_early(self):
         status, found = self.board("early")

@@ -36,6 +36,43 @@ while True:
 '''
 
 
+# Breaks with a reply that has no line ending in all three replies; with fewer it stays.
+STAYS_WHEN_SMALLER = r'''
+import serial, signal, sys
+port = serial.Serial(sys.argv[1], 9600, timeout=0.3)
+bare = 0
+for command in (b"AT", b"AT+FW?", b"AT+SIGNAL?"):
+    port.write(command + b"\r\n")
+    text = b""
+    while more := port.read(1):
+        text += more
+    bare += not text.endswith(b"\n")
+if bare in (1, 2):
+    open("smaller", "w").close()
+    signal.pause()
+print("bare" if bare else "as ever")
+'''
+
+# With no line ending it leaves a process behind; without a reply it asks again and again whether one
+# is there; what stands behind the first OK it leaves where it is.
+USES = r'''
+import serial, subprocess, sys, threading, time
+port = serial.Serial(sys.argv[1], 9600, timeout=0)
+port.write(b"AT\r\n")
+port.timeout = 0.4
+text = port.read(2)
+port.timeout = 0.1
+while text and not text.endswith(b"OK\r\n") and (more := port.read(1)):
+    text += more
+port.timeout, began = 0, time.monotonic()
+while not text and time.monotonic() - began < 6:
+    port.read(1)
+if text and not text.endswith(b"\n"):
+    subprocess.Popen(["tail", "-f", "/dev/null", sys.argv[0]])
+threading.Event().wait(0.05)
+'''
+
+
 class TrialRuns(unittest.TestCase):
     def setUp(self):
         kept = tempfile.TemporaryDirectory(prefix="trial-runs-")
@@ -120,6 +157,46 @@ class TrialRuns(unittest.TestCase):
         self.assertIn(b"Interrupted", told["stdout"])
         self.assertTrue(os.path.exists(self.path("kept/trial-0001.witness")))
         self.assertTrue(os.path.exists(self.path("some.xml")))
+
+    def test_interrupted_while_it_makes_smaller_hands_over_all_verdicts(self):
+        # Breaks at once with the split; with anything smaller it stays until it is ended.
+        script = self.path("breaks.py")
+        with open(script, "w") as text:
+            text.write(STAYS_WHEN_SMALLER)
+        with bench.Running(bench.BYTETRIAL, "run", "--jobs", "1", "--json", "some.json", MODULE,
+                           "--vary", "ending=none", "--vary", "pace=burst", "--within", "300s",
+                           "--", PYTHON, script, "{port}", cwd=self.folder) as running:
+            until = time.monotonic() + bench.PATIENCE
+            while not os.path.exists(self.path("smaller")):
+                self.assertLess(time.monotonic(), until, "it makes nothing smaller")
+                running._read_once(time.monotonic() + 0.05)
+            running.send(signal.SIGINT)
+            status = running.finish()
+            told = running.said
+        self.assertEqual(status, 130, told)
+        report = self.load("some.json")
+        self.assertTrue(report["interrupted"])
+        self.assertEqual(self.verdicts(report), [("ending=none", "VERDICT_BROKE"),
+                                                 ("pace=burst", "VERDICT_HELD")])
+        self.assertIn(b"Interrupted", told["stdout"])
+        self.assertEqual(bench.left_over(script), [])
+
+    def test_what_a_program_leaves_and_uses_is_told(self):
+        script = self.path("uses.py")
+        with open(script, "w") as text:
+            text.write(USES)
+        done = self.run_trials("--json", "uses.json", "--shrink", "off", MODULE, "--vary",
+                               "ending=none", "--vary", "extra=leftover", "--vary", "loss=none",
+                               "--", PYTHON, script, "{port}")
+        self.assertEqual(done.returncode, 1, done.stdout + done.stderr)
+        trials = {t["name"]: t for t in self.load("uses.json")["trial"]}
+        self.assertIn("left a process behind", json.dumps(trials["ending=none"]))
+        self.assertEqual(trials["ending=none"]["diagnosis"][0]["name"], "leaves-process")
+        self.assertNotIn("ended; left", done.stdout)
+        self.assertIn("byte", json.dumps(trials["extra=leftover"].get("note", "")), done.stdout)
+        self.assertIn("not read at its end", done.stdout)
+        self.assertIn("processor time", json.dumps(trials["loss=none"]), done.stdout)
+        self.assertEqual(bench.left_over(script), [])
 
     def fourth_run(self):
         """A fourth process of the program on trial is there, and three have come to their end."""

@@ -75,6 +75,59 @@ TEST(LineEndings, SpacesTakeTheirPlaceAndKeepTheLength) {
   EXPECT_EQ(One("\r\n", "ending=spaces"), "20 \\r\\n");  // nothing but an ending is left alone
 }
 
+// Two replies, and a line that comes unasked behind the first.
+Part PartWithUnasked() {
+  Part part = PartWith({{{Ms(20), "OK\r\n"}}, {{Ms(20), "OK\r\n"}}});
+  Unasked line;
+  line.after_command = 1;
+  line.pieces = {{Ms(150), "+JOIN: 3\r\n"}};
+  part.unasked = {line};
+  Unasked banner;
+  banner.at = Ms(700);
+  banner.pieces = {{Duration::Zero(), "READY\r\n"}};
+  part.unasked.push_back(banner);
+  return part;
+}
+
+TEST(Unasked, LinesAreVariedLikeReplies) {
+  const Varied varied = Put(PartWithUnasked(), "ending=none");
+  EXPECT_EQ(Reply(varied.part), "20 OK");
+  EXPECT_EQ(varied.part.unasked[0].pieces, (std::vector<Piece>{{Ms(150), "+JOIN: 3"}}));
+  EXPECT_EQ(varied.part.unasked[1].pieces, (std::vector<Piece>{{Duration::Zero(), "READY"}}));
+  ASSERT_EQ(varied.notes.size(), 2u);
+  EXPECT_EQ(varied.notes[0], "what comes unasked too: +JOIN: 3␍␊");
+}
+
+TEST(Unasked, OneReplyLeavesThemAndUnaskedLeavesReplies) {
+  EXPECT_EQ(Put(PartWithUnasked(), "ending=none@1").part.unasked, PartWithUnasked().unasked);
+  const Varied varied = Put(PartWithUnasked(), "split=4:30ms@unasked");
+  EXPECT_EQ(varied.part.rules, PartWithUnasked().rules);
+  EXPECT_EQ(varied.part.unasked[0].pieces,
+            (std::vector<Piece>{{Ms(150), "+JOI"}, {Ms(30), "N: 3\r\n"}}));
+}
+
+TEST(Unasked, ABurstComesWhenItCame) {
+  const Varied varied = Put(PartWithUnasked(), "pace=burst");
+  EXPECT_EQ(Reply(varied.part), "0 OK\\r\\n");
+  EXPECT_EQ(varied.part.unasked, PartWithUnasked().unasked);
+  EXPECT_EQ(Put(PartWithUnasked(), "pace=slow:3").part.unasked[1].at, Ms(700));
+}
+
+TEST(Unasked, OnlyWhatSomethingSaysCanBeVaried) {
+  EXPECT_EQ(ParseVariation("case=lower@unasked")->Name(), "case=lower@unasked");
+  EXPECT_FALSE(ParseVariation("loss=none@unasked").ok());
+  EXPECT_FALSE(ParseVariation("ending=none@4294967295").ok());
+}
+
+TEST(Shrink, KeepsWhatComesUnaskedIfThatIsIt) {
+  const auto breaks = [](const Combination& combination) {
+    return combination.size() == 1 &&
+           (combination[0].reply == 0 || combination[0].reply == kUnaskedOnly);
+  };
+  const Shrunk shrunk = Shrink(PartWithUnasked(), {*ParseVariation("ending=none")}, 40, breaks);
+  EXPECT_EQ(CombinationName(shrunk.smallest), "ending=none@unasked");
+}
+
 TEST(LineEndings, AReplyWithoutAnyGetsOne) {
   EXPECT_EQ(One("OK", "ending=crlf"), "20 OK\\r\\n");
   EXPECT_EQ(One("OK", "ending=cr"), "20 OK\\r");
