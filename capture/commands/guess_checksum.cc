@@ -93,7 +93,11 @@ int Run(const GuessArguments& arguments) {
   if (status.ok()) status = (*output)->Close();
   if (!status.ok()) return fail(status);
   if (!guesses.empty()) return kExitDone;
-  std::fprintf(stderr, "%s: no checksum fits %zu different frames\n", kProgram, different.size());
+  if (different.size() < 2)
+    std::fprintf(stderr, "%s: %s; at least two different ones are needed to tell\n", kProgram,
+                 different.empty() ? "there is no frame" : "there is one frame only");
+  else
+    std::fprintf(stderr, "%s: no checksum fits %zu different frames\n", kProgram, different.size());
   return kExitNo;
 }
 

@@ -55,6 +55,7 @@ Result<std::unique_ptr<Finder>> Finder::ForBytes(ByteView bytes, Sink sink) {
 }
 
 Result<std::unique_ptr<Finder>> Finder::ForExpression(const std::string& expression, Sink sink) {
+  if (expression.empty()) return Status(Code::kInvalidArgument, "there is nothing to find");
   RE2::Options options;
   options.set_encoding(RE2::Options::EncodingLatin1);
   options.set_log_errors(false);

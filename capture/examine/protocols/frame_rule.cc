@@ -41,6 +41,10 @@ bool CheckFits(const FrameRule& rule, ByteView frame) {
 Status CheckRule(const FrameRule& rule) {
   if (rule.end.empty() && rule.fixed_size == 0 && !rule.length)
     return Status(Code::kInvalidArgument, "a framing needs an end, a fixed size or a length field");
+  if (rule.fixed_size > 0 && rule.check && rule.check->from + rule.check->behind >= rule.fixed_size)
+    return Status(Code::kInvalidArgument, "a frame of " + std::to_string(rule.fixed_size) +
+                                              " bytes has no room for a checksum over bytes from " +
+                                              std::to_string(rule.check->from) + " on");
   if (rule.length && (rule.length->size < 1 || rule.length->size > 4))
     return Status(Code::kInvalidArgument, "a length field has 1 to 4 bytes");
   if (rule.check && FindChecksum(rule.check->name) == nullptr)
