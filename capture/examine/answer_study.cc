@@ -147,6 +147,9 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
     }
     Count& count = last[end];
     ++count.all;
+    // The same again behind a pause: a sign of life ("...."), and no end.
+    if (!EndsALine(end) && ByteView(answer->bytes).substr(answer->View().size()).starts_with(end))
+      ++count.inside;
     count.alone += answer->alone ? 1u : 0u;
   }
   std::vector<std::pair<ByteView, Count*>> prompts;

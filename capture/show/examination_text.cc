@@ -78,9 +78,11 @@ std::string BufferLines(const Examination& e) {
         "after ",
         b.bytes_per_second, b.size);
     out += text + FormatDuration(b.fills_after) + " of not reading\n";
-    std::snprintf(text, sizeof text, "  busiest second    %.0f %% of the line\n",
+    std::snprintf(text, sizeof text, "  busiest second    %.0f %% of the line",
                   100 * b.busiest_share);
     out += text;
+    // A second's worth may be read a little late, not a quarter more than a line carries.
+    out += b.busiest_share > 1.25 ? ": more than it carries, so its rate is another\n" : "\n";
   }
   return out;
 }
