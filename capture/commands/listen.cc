@@ -6,6 +6,7 @@
 
 #include "capture/base/text.h"
 #include "capture/commands/commands.h"
+#include "capture/commands/hearing.h"
 #include "capture/commands/line_options.h"
 #include "capture/commands/screen.h"
 #include "capture/examine/rate_finder.h"
@@ -210,7 +211,7 @@ class Listening {
         Look();
       });
     });
-    recorder_->Note(now, "listening at " + FormatLineSettings(settings));
+    recorder_->Note(now, kListeningAt + FormatLineSettings(settings));
   }
 
   static bool Near(std::uint32_t got, std::uint32_t asked) {
@@ -282,6 +283,9 @@ class Listening {
       Close(clock_.Now());
     }
     screen_.Progress("");
+    const RateJudgement judged = finder_.Judge();
+    if (judged.answer >= RateAnswer::kLikely)
+      recorder_->Note(clock_.Now(), kFitsBest + FormatLineSettings(judged.fits.front().settings));
     const Status written = recorder_->Close();
     const Status closed = port_->Close();
     if (!refused_.empty()) {
@@ -290,7 +294,6 @@ class Listening {
         rates += (rates.empty() ? "" : ", ") + std::to_string(rate);
       screen_.Talk("not tried, since the port does not take them: " + rates + " baud");
     }
-    const RateJudgement judged = finder_.Judge();
     screen_.Data(options_.json ? Json(judged, out_) : Words(judged, options_.port));
     screen_.Talk("heard " + FormatSize(judged.heard) + " in " +
                  FormatDuration(clock_.Now() - began_) + "; recorded in " + SafeName(out_));

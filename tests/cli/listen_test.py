@@ -130,6 +130,21 @@ class Listen(unittest.TestCase):
         self.assertIn("listening at 9600 8N1", shown)
         self.assertIn("+SIGNAL: -71", shown)
 
+    def test_examine_looks_at_what_was_heard_at_the_best_rate_alone(self):
+        server = Server(19200, b"level 214 mm, butt 3\r\n\r\n+SIGNAL: -71\r\n\r\nOK\r\n")
+        self.assertEqual(self.listen(server.port, "--rates", "9600,19200").returncode, 0)
+        done = subprocess.run([bench.BYTEWITNESS, "examine", self.capture, "--segments"],
+                              capture_output=True, text=True, timeout=120, check=False)
+        self.assertEqual(done.returncode, 0, done.stderr)
+        self.assertRegex(done.stderr, "was heard at [0-9]+ settings, one by one; this is of the "
+                                      "longest time at the best, 19200 8N1")
+        self.assertIn("+SIGNAL: -71", done.stdout)
+        self.assertNotIn("\\x", done.stdout)
+        whole = subprocess.run([bench.BYTEWITNESS, "examine", self.capture, "--segments", "--from",
+                                "0s"], capture_output=True, text=True, timeout=120, check=False)
+        self.assertNotIn("one by one", whole.stderr)
+        self.assertIn("\\x", whole.stdout)
+
     def test_json_and_only_the_rates_that_are_asked_for(self):
         server = Server(31250, b"level 214 mm, butt 3\r\n\r\n+SIGNAL: -71\r\n\r\nOK\r\n")
         done = self.listen(server.port, "--json", "--rates", "9600,31250")

@@ -1,0 +1,54 @@
+#include "capture/commands/hearing.h"
+
+#include <algorithm>
+
+#include "capture/store/capture_reader.h"
+
+namespace witness {
+namespace {
+
+struct Part {
+  std::string settings;
+  Instant from;
+  Instant to;
+};
+
+}  // namespace
+
+Result<Hearing> FindHearing(const std::string& capture) {
+  Hearing out;
+  auto reader = CaptureReader::Open(capture);
+  if (!reader.ok()) return reader.status();
+  const std::string listening = kListeningAt;
+  const std::string best = kFitsBest;
+  std::vector<Part> parts;
+  Instant last;
+  Event event;
+  while ((*reader)->Next(event) == CaptureReader::Outcome::kEvent) {
+    const bool note = event.kind == EventKind::kNote;
+    if (note && event.bytes.starts_with(listening)) {
+      if (!parts.empty()) parts.back().to = event.at;
+      parts.push_back({std::string(event.bytes.substr(listening.size())), event.at, event.at});
+    } else if (parts.empty() && !note) {
+      return out;
+    } else if (note && event.bytes.starts_with(best)) {
+      out.best = event.bytes.substr(best.size());
+    }
+    last = event.at;
+  }
+  if (parts.empty()) return out;
+  parts.back().to = last + Duration::Nanoseconds(1);
+  Duration longest;
+  for (const Part& part : parts) {
+    if (std::find(out.settings.begin(), out.settings.end(), part.settings) == out.settings.end())
+      out.settings.push_back(part.settings);
+    if (part.settings != out.best || part.to - part.from <= longest) continue;
+    longest = part.to - part.from;
+    out.from = part.from;
+    out.to = part.to;
+  }
+  if (longest <= Duration()) out.best.clear();
+  return out;
+}
+
+}  // namespace witness
