@@ -19,14 +19,26 @@ def demand(good, what, detail=""):
 
 
 with tempfile.TemporaryDirectory() as folder:
-    configured = subprocess.run(
-        ["cmake", "-S", SOURCE, "-B", folder + "/build", "-G", "Ninja", "-DBYTEWITNESS_TESTS=OFF",
-         "-DBYTEWITNESS_EMULATOR=OFF"], capture_output=True, text=True)
-    demand(configured.returncode == 0, "it is configured", configured.stdout + configured.stderr)
-    targets = subprocess.run(["ninja", "-C", folder + "/build", "-t", "targets", "all"],
-                             capture_output=True, text=True, check=True).stdout
-    demand("bin/bytetrial:" in targets and "bin/bytewitness:" in targets, "the programs are built")
-    demand("bytetrial-sketch" not in targets and "simavr" not in targets, "the worker is not")
+    made = {}
+    for emulator in ("OFF", "ON"):
+        build = folder + "/" + emulator
+        configured = subprocess.run(
+            ["cmake", "-S", SOURCE, "-B", build, "-G", "Ninja", "-DBYTEWITNESS_TESTS=OFF",
+             "-DBYTEWITNESS_EMULATOR=" + emulator], capture_output=True, text=True)
+        demand(configured.returncode == 0, "it is configured, emulator " + emulator,
+               configured.stdout + configured.stderr)
+        targets = subprocess.run(["ninja", "-C", build, "-t", "targets", "all"],
+                                 capture_output=True, text=True, check=True).stdout
+        demand("bin/bytetrial:" in targets and "bin/bytewitness:" in targets,
+               "the programs are built")
+        demand(("bytetrial-sketch" in targets) == (emulator == "ON"), "the worker is or is not")
+        commands = subprocess.run(["ninja", "-C", build, "-t", "commands", "bin/bytetrial"],
+                                  capture_output=True, text=True, check=True).stdout
+        made[emulator] = commands.replace(build, "BUILD").splitlines()
+    # The switch leaves out the worker and touches nothing else: so what is compiled and linked in all
+    # other tests is the program that such a build has.
+    demand(made["OFF"] == made["ON"] and len(made["OFF"]) > 50,
+           "bytetrial is compiled and linked by the same %d commands" % len(made["OFF"]))
     # The program looks for its worker beside itself: here is none.
     alone = pathlib.Path(folder) / "bytetrial"
     shutil.copy(BYTETRIAL, alone)
