@@ -80,6 +80,14 @@ Status WriteText(const std::string& path, const std::string& text) {
   return OkStatus();
 }
 
+// As a person would say it.
+std::string AboutMinutes(Duration left) {
+  const std::int64_t seconds = left.ns() / 1'000'000'000;
+  if (seconds < 20) return "some seconds";
+  if (seconds < 100) return "about " + std::to_string((seconds + 9) / 10 * 10) + " s";
+  return "about " + std::to_string((seconds + 59) / 60) + " min";
+}
+
 int Run(const SurveyOptions& options) {
   Result<SurveyPlan> plan = Plan(options);
   if (!plan.ok()) return Fail("bytewitness survey", plan.status());
@@ -114,13 +122,13 @@ int Run(const SurveyOptions& options) {
   profile.tool = std::string("bytewitness ") + kToolVersion;
   Recorder& recorder = (*session)->recorder();
   const Status talked =
-      RunSurvey((*session)->conversation(), *plan, profile, [&](const std::string& what) {
-        (*session)->conversation().Note("survey: " + what);
-        const std::string text = SafeName(what) + "  (Ctrl-C ends, what was found is kept)";
+      RunSurvey((*session)->conversation(), *plan, profile, [&](const SurveyProgress& now) {
+        (*session)->conversation().Note("survey: " + now.what);
         if (screen.talk_is_terminal())
-          screen.Progress(text);
+          screen.Progress(SafeName(now.what) + "  (" + AboutMinutes(now.left) +
+                          " left; Ctrl-C ends, what was found is kept)");
         else
-          screen.Talk(SafeName(what));
+          screen.Talk(SafeName(now.what));
       });
   const Status closed = (*session)->Close(talked);
   screen.Progress("");

@@ -91,6 +91,9 @@ struct Profile {
   bool leftover_spoils = false;
   Basis ending_basis;
 
+  bool sleeps = false;  // after a silence it loses what comes first
+  Basis sleep_basis;
+
   EchoKind echo = EchoKind::kUnspecified;
   Basis echo_basis;
   LetterCase letter_case = LetterCase::kUnspecified;

@@ -108,6 +108,8 @@ std::string WriteProfile(const Profile& p) {
   m.set_silence_at_most_ns(p.silence_at_most.ns());
   m.set_leftover_spoils(p.leftover_spoils);
   Put(p.ending_basis, *m.mutable_ending_basis());
+  m.set_sleeps(p.sleeps);
+  if (p.sleep_basis.sure != Found::kNotTried) Put(p.sleep_basis, *m.mutable_sleep_basis());
   m.set_echo(static_cast<Message::Echo>(p.echo));
   Put(p.echo_basis, *m.mutable_echo_basis());
   m.set_letter_case(static_cast<Message::LetterCase>(p.letter_case));
@@ -164,6 +166,8 @@ Result<Profile> ReadProfile(std::string_view text) {
   p.silence_at_most = Duration::Nanoseconds(m.silence_at_most_ns());
   p.leftover_spoils = m.leftover_spoils();
   p.ending_basis = Take(m.ending_basis());
+  p.sleeps = m.sleeps();
+  if (m.has_sleep_basis()) p.sleep_basis = Take(m.sleep_basis());
   p.echo = static_cast<EchoKind>(m.echo());
   p.echo_basis = Take(m.echo_basis());
   p.letter_case = static_cast<LetterCase>(m.letter_case());

@@ -109,6 +109,11 @@ std::vector<std::string> Summary(const Profile& p) {
                                       : "speaks " + FormatLineSettings(p.line),
                      p.line_basis));
   out.push_back(With(TakesCommands(p), p.ending_basis));
+  if (p.sleeps)
+    out.push_back(
+        With("sleeps after a silence and then loses what comes first; a line ending wakes "
+             "it",
+             p.sleep_basis));
   switch (p.echo) {
     case EchoKind::kOff:
       out.push_back(With("does not echo", p.echo_basis));
@@ -235,6 +240,9 @@ std::vector<std::string> Advice(const Profile& p) {
   if (!bare)
     out.push_back("pause before the next command: until the reply has ended" +
                   std::string(p.leftover_spoils ? "; send CR alone, not CR LF" : ""));
+  if (p.sleeps)
+    out.push_back("wake it: after a silence send " + p.send_ending +
+                  " alone, wait 300 ms, then the command");
   std::string buffer = "buffer: the largest reply seen has " + std::to_string(largest) + " bytes" +
                        (largest > 64 ? ": more than the 64 of a common receive buffer, so read "
                                        "while it comes"

@@ -41,6 +41,7 @@ struct Heard {
   Instant sent_by;               // when the last of them has left, reckoned from the rate
   std::vector<HeardPiece> pieces;
   std::size_t bad_bytes = 0;  // of them, those with a parity or framing error, where that is told
+  bool never_echoes = false;  // known of this module: what begins like the command is its answer
   HeardEnd end = HeardEnd::kNothing;
   Instant ended_at;
 

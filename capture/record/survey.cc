@@ -10,10 +10,39 @@ namespace witness {
 Status Surveyor::Run() {
   profile_.line = plan_.line;
   if (Banner() && FindLine()) {
-    Unsolicited() && BannerAgain() && Endings() && Echo() && Case() && Longest() && Commands();
+    bool (Surveyor::*const steps[])() = {
+        &Surveyor::Unsolicited, &Surveyor::BannerAgain, &Surveyor::Endings, &Surveyor::Echo,
+        &Surveyor::Case,        &Surveyor::Longest,     &Surveyor::Commands};
+    bad_ = 0;
+    for (const auto step : steps) {
+      ++stage_;
+      if (!(this->*step)()) break;
+    }
     Review();
   }
   return status_;
+}
+
+void Surveyor::Tell(const std::string& what) { progress_({what, Left()}); }
+
+Duration Surveyor::Left() const {
+  const auto seconds = [](double s) { return Duration::Milliseconds(static_cast<int>(s * 1000)); };
+  const double turn = static_cast<double>(turnaround_.ns()) / 1e9;
+  const double asked = turn + 1;  // a query and the wait behind its answer
+  const std::size_t commands = plan_.commands.empty() ? 7 : plan_.commands.size();
+  const double parts[] = {// Looking for the line: half of it, for it is found somewhere on the way.
+                          static_cast<double>(lines_left_) * (patient_ ? 24 : 3.5) / 2 + 15,
+                          static_cast<double>(plan_.listen.ns()) / 1e9 + 3,
+                          plan_.reset_line ? 15.0 : 0.0,
+                          profile_.send_ending == "none" ? 40 + 12 * turn : 20 + 12 * turn,
+                          4 * asked,
+                          5 * asked,
+                          plan_.find_longest ? 20 * asked : 0,
+                          static_cast<double>(commands + 1) * plan_.repeats * (asked + 0.3)};
+  double left = 0;
+  for (std::size_t i = static_cast<std::size_t>(stage_); i < std::size(parts); ++i)
+    left += parts[i];
+  return seconds(left);
 }
 
 bool Surveyor::Ask(ByteView bytes, const Patience& patience, Heard& heard) {
@@ -23,13 +52,26 @@ bool Surveyor::Ask(ByteView bytes, const Patience& patience, Heard& heard) {
     return false;
   }
   heard = *std::move(got);
+  if (!bytes.empty()) last_sent_ = heard.sent_by;
+  bad_ += heard.bad_bytes;
+  heard.never_echoes = profile_.echo == EchoKind::kOff && profile_.echo_basis.sure == Found::kSure;
   return true;
+}
+
+bool Surveyor::Wake(const std::string& ending) {
+  if (talk_.Now() - last_sent_ < Duration::Milliseconds(400)) return true;
+  Heard heard;
+  bool quiet = false;
+  const std::string& with = profile_.send_ending.empty() ? ending : profile_.send_ending;
+  return Ask(BytesOfEnding(with), Patience{{}, {}, {}, {}}, heard) &&
+         UntilSilent(Duration::Milliseconds(300), Duration::Seconds(3), heard, quiet);
 }
 
 bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& patience,
                    Heard& heard) {
   Heard before;
   bool quiet = false;
+  if (wake_ && !Wake(ending)) return false;
   if (!UntilSilent(std::max(Duration::Milliseconds(60), line_.CharacterTime() * 6),
                    Duration::Seconds(3), before, quiet))
     return false;
@@ -37,7 +79,8 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
   // What talks all the time never falls silent.
   if (talks_every_ < Duration::Seconds(3))
     limited.at_most = std::min(patience.at_most, turnaround_ * 2 + Duration::Seconds(4));
-  left_bare_ = ending == "none";
+  // Until something else is known, what is not ended as commands are stays in the module's buffer.
+  open_ = ending != profile_.send_ending;
   if (!Ask(Bytes(command) + BytesOfEnding(ending), limited, raw_)) return false;
   heard = WithoutUnasked(raw_, profile_.unsolicited, without_);
   // Something unasked, or a stray byte, is no answer: that is waited for all the same.
@@ -81,7 +124,8 @@ bool Surveyor::Pause(Duration length) {
 }
 
 Patience Surveyor::Usual() const {
-  return {std::max(Duration::Seconds(3), turnaround_ * 3), quiet_, Duration::Seconds(20),
+  return {std::max(Duration::Milliseconds(1500), turnaround_ * 2 + Duration::Milliseconds(1000)),
+          quiet_, Duration::Seconds(20),
           turnaround_ + turnaround_ / 2 + Duration::Milliseconds(300)};
 }
 
@@ -90,6 +134,7 @@ bool Surveyor::IsAnswer(const Heard& heard) const {
   const Bytes body = Body(heard);
   std::size_t front = 0;
   if (body == answer_) return true;
+  if (answer_by_shape_ && Shape(body) == Shape(answer_)) return true;
   // An echoed LF that comes late may be taken for the answer's.
   if (!Words(body).empty() && Words(body) == Words(answer_)) return true;
   if (body == refusal_ || !IsWithInsertion(body, answer_, front)) return false;
@@ -104,8 +149,9 @@ bool Surveyor::IsSpoilt(const Heard& heard) const {
   if (heard.bad_bytes > 0 || (echoes && EchoLength(heard) == 0)) return true;
   // The command came back without its beginning.
   const Bytes command = heard.sent.substr(0, heard.sent.find_last_not_of("\r\n") + 1);
-  return command.size() > 3 && EchoLength(heard) == 0 &&
-         heard.bytes().find(command.substr(1)) != Bytes::npos;
+  const Bytes all = heard.bytes();
+  return command.size() > 3 && EchoLength(heard) == 0 && all.find(command) == Bytes::npos &&
+         all.find(command.substr(1)) != Bytes::npos;
 }
 
 bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
@@ -115,15 +161,17 @@ bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_fir
   for (const int wanted : {3, 6}) {
     for (; tries < wanted; ++tries) {
       if (clean_first && !Clean()) return false;
-      bool answers = false;
-      // A CR perhaps twice, for the first may only end what an LF before has begun.
-      const bool leftover = clean_first && ending == "CR" && profile_.send_ending.ends_with("LF");
-      for (int i = 0; i < (leftover ? 2 : 1) && !answers; ++i) {
-        Heard heard;
-        if (!Ask(query, ending, Usual(), heard)) return false;
-        AddEvidence(basis, heard);
-        answers = IsAnswer(heard);
-        if (!answers) continue;
+      // An LF before may have begun what the first CR ends.
+      if (clean_first && ending == "CR" && profile_.send_ending.ends_with("LF")) {
+        Heard ended;
+        if (!Ask("\r", Patience{{}, {}, {}, {}}, ended) || !Pause(Duration::Milliseconds(200)))
+          return false;
+      }
+      Heard heard;
+      if (!Ask(query, ending, Usual(), heard)) return false;
+      AddEvidence(basis, heard);
+      const bool answers = IsAnswer(heard);
+      if (answers) {
         const auto turnaround = TimingOf(heard, line_).turnaround;
         turnaround_ = std::max(turnaround_, turnaround.value_or(turnaround_));
       }
@@ -138,14 +186,15 @@ bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_fir
 
 // Brings the module back to where a command begins.
 bool Surveyor::Clean() {
+  if (profile_.send_ending == "none")
+    return Pause(std::max(Duration::Milliseconds(1000), turnaround_ + turnaround_ / 2));
   // What stays in a module's buffer must not become the beginning of another command.
-  if (left_bare_ && profile_.send_ending != "none") {
+  if (open_) {
     Heard ended;
-    const Patience brief = {Duration::Milliseconds(500), quiet_, Duration::Seconds(5)};
+    const Patience brief = {turnaround_ + turnaround_ / 2 + Duration::Milliseconds(300), quiet_,
+                            Duration::Seconds(5)};
     if (!Ask({}, profile_.send_ending, brief, ended)) return false;
   }
-  if (profile_.send_ending == "none")
-    return Pause(std::max(Duration::Milliseconds(1500), turnaround_ * 2));
   for (int i = 0; i < 3; ++i) {
     Heard heard;
     if (!Ask(plan_.query, profile_.send_ending, Usual(), heard)) return false;
@@ -155,7 +204,7 @@ bool Surveyor::Clean() {
 }
 
 Status RunSurvey(Conversation& conversation, const SurveyPlan& plan, Profile& profile,
-                 const std::function<void(const std::string&)>& progress) {
+                 const std::function<void(const SurveyProgress&)>& progress) {
   if (plan.query.size() < 2 || (!plan.allow_changes && LooksLikeChange(plan.query)))
     return Status(Code::kInvalidArgument,
                   "query '" + ToEscapes(plan.query) +

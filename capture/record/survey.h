@@ -4,9 +4,10 @@
 // conversation's, so that a whole survey runs in a test's virtual time.
 //
 // Harmless: until changes are allowed, only queries are sent: those of the list that are not marked
-// (and do not look like a change), `SurveyPlan::query`, the same in small letters, and one query
-// that cannot exist. A bare command is probed in halves to find its silence; a half of a query is
-// no command that sets anything.
+// (and do not look like a change), `SurveyPlan::query`, the same in small letters, and queries
+// that cannot exist. A bare command is probed in halves to find its silence, where neither half
+// looks like a change. What stays in a module's buffer makes no acting command with what is sent
+// next: see survey_line.cc.
 #pragma once
 
 #include <functional>
@@ -53,9 +54,13 @@ bool LooksLikeChange(ByteView command);
 // True if `command` may be sent under `plan`.
 bool MaySend(const SurveyCommand& command, const SurveyPlan& plan);
 
-// Runs the survey. `progress` is told in words what is being tried. After kInterrupted or
-// kDisconnected `profile` holds what was found until then.
+struct SurveyProgress {
+  std::string what;  // is being tried, in words
+  Duration left;     // of the whole survey, reckoned from what was seen until now
+};
+
+// Runs the survey. After kInterrupted or kDisconnected `profile` holds what was found until then.
 Status RunSurvey(Conversation& conversation, const SurveyPlan& plan, Profile& profile,
-                 const std::function<void(const std::string&)>& progress);
+                 const std::function<void(const SurveyProgress&)>& progress);
 
 }  // namespace witness

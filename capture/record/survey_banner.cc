@@ -30,6 +30,7 @@ bool Surveyor::Reset(Heard& heard, Duration& after, bool& done) {
     if (!quiet) got->end = HeardEnd::kTooLong;
   }
   done = true;
+  bad_ += got->bad_bytes;
   AddEvidence(profile_.banner_basis, *got);
   heard = WithoutUnasked(*got, profile_.unsolicited, without_);
   if (!heard.nothing()) after = heard.pieces.front().at - released;
@@ -42,7 +43,7 @@ bool Surveyor::Banner() {
     basis.why = "the module was not reset (--reset dtr or rts, if a line is wired to it)";
     return true;
   }
-  progress_("resetting the module and listening for its banner");
+  Tell("resetting the module and listening for its banner");
   Heard heard;
   bool done = false;
   if (!Reset(heard, profile_.banner_after, done)) return false;
@@ -60,7 +61,7 @@ bool Surveyor::Banner() {
 bool Surveyor::BannerAgain() {
   Basis& basis = profile_.banner_basis;
   if (basis.sure == Found::kNotTried) return true;
-  progress_("resetting the module again, now that its rate is known");
+  Tell("resetting the module again, now that its rate is known");
   Heard heard;
   bool done = false;
   Bytes before = line_ == plan_.line ? profile_.banner : Bytes();

@@ -8,7 +8,7 @@
 namespace witness {
 
 bool Surveyor::Endings() {
-  progress_("which line ending does it take?");
+  Tell("which line ending does it take?");
   Basis& basis = profile_.ending_basis;
   const std::string first = profile_.send_ending;
   std::map<std::string, bool> good;
@@ -28,7 +28,8 @@ bool Surveyor::Endings() {
                          : good["CR LF"]               ? "CR LF"
                          : good["LF"]                  ? "LF"
                                                        : first;
-  basis.sure = profile_.accepted_endings.empty() || !all_steady ? Found::kUnsure : Found::kSure;
+  basis.sure = profile_.accepted_endings.empty() || !all_steady || answer_by_shape_ ? Found::kUnsure
+                                                                                    : Found::kSure;
   basis.why = "each ending tried three times or more, from a clean beginning";
   if (profile_.accepted_endings.empty()) {
     // What was taken for an answer was none.
@@ -42,6 +43,12 @@ bool Surveyor::Endings() {
 
 // Does the LF of a CR LF stay behind and spoil the next command?
 bool Surveyor::Leftover() {
+  if (wake_ || answer_by_shape_) {
+    // What wakes it would end what stays behind; and numbers hide what is spoilt.
+    profile_.ending_basis.sure = Found::kUnsure;
+    profile_.ending_basis.why += "; whether the LF of a CR LF stays behind could not be tried";
+    return true;
+  }
   int spoilt = 0;
   int tries = 0;
   for (const int wanted : {2, 4}) {
@@ -63,12 +70,14 @@ bool Surveyor::Leftover() {
 // The silence after which a bare command is taken: the query in two halves, further and further
 // apart, until it is no longer taken as one.
 bool Surveyor::Silence() {
-  progress_("how long a silence ends a command?");
+  Tell("how long a silence ends a command?");
+  if (wake_) return true;  // what wakes it would be in the way
   const Bytes head = plan_.query.substr(0, plan_.query.size() / 2);
   const Bytes tail = plan_.query.substr(plan_.query.size() / 2);
+  if (LooksLikeChange(head) || LooksLikeChange(tail)) return true;
   // `gap` is what is wanted, and then what it was: from the end of the first half to the second.
   const auto joined = [&](Duration& gap, bool& one) {
-    if (!Pause(std::max(Duration::Milliseconds(1500), turnaround_ * 2))) return false;
+    if (!Pause(turnaround_ + turnaround_ / 4 + Duration::Milliseconds(150))) return false;
     Heard first;
     // Nothing that comes meanwhile (an echo, a saying) may lengthen the silence.
     if (!Ask(head, {gap, Duration::Zero(), gap}, first)) return false;
@@ -81,11 +90,16 @@ bool Surveyor::Silence() {
     Heard both = raw_;
     both.pieces.insert(both.pieces.begin(), first.pieces.begin(), first.pieces.end());
     both = WithoutUnasked(both, profile_.unsolicited, without_);
-    const Bytes all = both.bytes();
-    const std::size_t at = all.find(answer_);
-    one = at != Bytes::npos &&
-          (refusal_.empty() ||
-           (all.substr(0, at) + all.substr(at + answer_.size())).find(refusal_) == Bytes::npos);
+    const auto text = [&](const Bytes& bytes) {
+      return answer_by_shape_ || refusal_by_shape_ ? Shape(bytes) : bytes;
+    };
+    const Bytes all = text(both.bytes());
+    const Bytes answer = text(answer_);
+    const std::size_t at = all.find(answer);
+    one =
+        at != Bytes::npos &&
+        (refusal_.empty() ||
+         (all.substr(0, at) + all.substr(at + answer.size())).find(text(refusal_)) == Bytes::npos);
     return true;
   };
   Duration low;

@@ -9,13 +9,24 @@ Duration PieceGap(const LineSettings& line) {
   return std::max(Duration::Milliseconds(5), line.CharacterTime() * 3);
 }
 
+bool IsTextByte(char c) { return (c >= 0x20 && c <= 0x7E) || c == '\r' || c == '\n' || c == '\t'; }
+
+// ISO/IEC 646: NUL, STX, ETX, EOT, ACK, BEL, DC1 (XON), DC3 (XOFF), NAK.
+bool IsTextFraming(char c) {
+  return std::string_view("\0\x02\x03\x04\x06\x07\x11\x13\x15", 9).find(c) !=
+         std::string_view::npos;
+}
+
 bool Readable(ByteView bytes) {
-  return bytes.size() >= 2 && std::all_of(bytes.begin(), bytes.end(), [](char c) {
-           return (c >= 0x20 && c <= 0x7E) || c == '\r' || c == '\n' || c == '\t';
-         });
+  for (int i = 0; i < 2 && !bytes.empty() && IsTextFraming(bytes.front()); ++i)
+    bytes.remove_prefix(1);
+  for (int i = 0; i < 2 && !bytes.empty() && IsTextFraming(bytes.back()); ++i)
+    bytes.remove_suffix(1);
+  return bytes.size() >= 2 && std::all_of(bytes.begin(), bytes.end(), IsTextByte);
 }
 
 std::size_t EchoLength(const Heard& heard) {
+  if (heard.never_echoes) return 0;
   const Bytes all = heard.bytes();
   std::size_t bare = heard.sent.size();
   while (bare > 0 && (heard.sent[bare - 1] == '\r' || heard.sent[bare - 1] == '\n')) --bare;

@@ -9,7 +9,10 @@
 
 namespace witness {
 
-// At least two bytes, all of them printable ASCII, tab, CR or LF.
+// Printable ASCII, tab, CR or LF; and what may frame a text: NUL, STX, ETX, XON, XOFF and the like.
+bool IsTextByte(char c);
+bool IsTextFraming(char c);
+// At least two bytes of text and nothing else, but for two of framing at either end.
 bool Readable(ByteView bytes);
 
 // How many bytes at the front of what was heard are the command coming back, with line endings that

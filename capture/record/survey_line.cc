@@ -1,7 +1,17 @@
-// Rate, format and a first ending; or, where nothing answers, what to look at.
+// Rate, format and a first ending.
+//
+// First each line is looked at for any sign of life: a burst of the query with each ending, so that
+// whatever ends a command there is something to answer; then the query bare, after a silence. Only
+// where something came back is asked with patience, ending by ending. What shows text but for its
+// parity tells the rate: the other formats are then tried at it.
+//
+// Nothing that stays in a module's buffer may become an acting command with what is sent next:
+// "AT" twice in one line would let a modem answer a call (ITU-T V.250 (07/2003) 6.3.5, clause
+// numbers from memory). So each query has a line ending of any kind between itself and the one
+// before, or "##" in front, behind which nothing is carried out: a command line ends at its first
+// error (V.250 5.6).
 #include <algorithm>
 #include <iterator>
-#include <map>
 
 #include "capture/base/text.h"
 #include "capture/record/survey_steps.h"
@@ -9,335 +19,230 @@
 namespace witness {
 namespace {
 
-constexpr Duration kShortQuiet = Duration::Milliseconds(300);
+const auto ms = [](int n) { return Duration::Milliseconds(n); };
 
-// `text` is `wanted`, though something may have been said unasked, or a stray byte have come.
-bool IsButForASaying(const Bytes& text, const Bytes& wanted) {
-  if (text == wanted) return true;
-  std::size_t front = 0;
-  if (wanted.empty()) return false;
-  if (!IsWithInsertion(text, wanted, front)) return false;
-  const ByteView run = ByteView(text).substr(front, text.size() - wanted.size());
-  return MayBeNoise(run) || MayBeUnasked(run, front == 0 || front == wanted.size());
-}
-
-std::size_t Unreadable(const Bytes& bytes) {
-  return static_cast<std::size_t>(std::count_if(bytes.begin(), bytes.end(), [](char c) {
-    return (c < 0x20 || c > 0x7E) && c != '\r' && c != '\n' && c != '\t';
-  }));
-}
-
-// Of the answers the one that most of the others are, but for something said unasked.
-Bytes MostFrequent(const std::vector<Heard>& answers) {
-  Bytes best;
-  std::ptrdiff_t most = 0;
-  for (const Heard& answer : answers) {
-    const Bytes body = Body(answer);
-    const auto like = std::count_if(answers.begin(), answers.end(), [&](const Heard& other) {
-      return IsButForASaying(Body(other), body);
-    });
-    if (Readable(body) && like > most) {
-      best = body;
-      most = like;
-    }
-  }
-  return best;
-}
-
-// Whether one answer, perhaps silence, was had to both; the one with the least in it is meant.
-bool AlikeInBoth(const std::vector<Bytes>& first, const std::vector<Bytes>& second, Bytes& what) {
-  bool found = false;
-  for (const Bytes& one : first) {
-    for (const Bytes& other : second) {
-      const Bytes& shorter = one.size() <= other.size() ? one : other;
-      if (!IsButForASaying(&shorter == &one ? other : one, shorter)) continue;
-      if (!found || shorter.size() < what.size()) what = shorter;
-      found = true;
-    }
-  }
-  return found;
+// Text but for the parity bit, or text that came with errors: this rate, another format.
+bool MayBeOtherFormat(const Heard& heard) {
+  const Bytes all = heard.bytes();
+  Bytes seven = all;
+  for (char& c : seven) c = static_cast<char>(c & 0x7F);
+  return all.size() >= 3 && Readable(seven) && (seven != all || heard.bad_bytes > 0);
 }
 
 }  // namespace
 
-bool Surveyor::FindLine() {
-  std::vector<LineSettings> lines;
+std::vector<Surveyor::LineTry> Surveyor::LinesToTry() const {
+  std::vector<LineTry> lines;
   if (plan_.line_is_known) {
-    lines.push_back(plan_.line);
-  } else {
-    std::vector<std::string> formats = plan_.formats;
-    for (const std::string& format : formats) {
-      for (const std::uint32_t baud : plan_.bauds) {
-        LineSettings line = plan_.line;
-        if (!ParseFormat(format, line).ok()) continue;
-        line.baud = baud;
-        lines.push_back(line);
-      }
+    lines.push_back({plan_.line});
+    return lines;
+  }
+  for (const std::string& format : plan_.formats) {
+    for (const std::uint32_t baud : plan_.bauds) {
+      LineSettings line = plan_.line;
+      if (!ParseFormat(format, line).ok()) continue;
+      line.baud = baud;
+      lines.push_back({line});
     }
   }
-  // Quick first. Slow modules get a second round with more patience: at every rate of the first
-  // format, and wherever anything was heard.
-  std::vector<bool> heard_at(lines.size());
-  for (const Duration wait : {Duration::Milliseconds(800), Duration::Seconds(5)}) {
-    for (std::size_t i = 0; i < lines.size(); ++i) {
-      const LineSettings& line = lines[i];
-      const bool first_format =
-          line.data_bits == lines.front().data_bits && line.parity == lines.front().parity;
-      if (wait > Duration::Seconds(1) && !first_format && !heard_at[i]) continue;
-      const int heard_before = came_back_ + readable_ + unreadable_;
-      bool found = false;
-      if (!TryLine(line, wait, found)) return false;
-      heard_at[i] = came_back_ + readable_ + unreadable_ > heard_before;
-      if (found) {
-        profile_.state = ModuleState::kAnswers;
-        profile_.state_basis = profile_.line_basis;
-        profile_.state_basis.sure = answered_;
-        profile_.state_basis.why = "it answers a query otherwise than a command that cannot exist";
-        return true;
+  return lines;
+}
+
+bool Surveyor::FindLine() {
+  std::vector<LineTry> lines = LinesToTry();
+  lines_left_ = lines.size();
+  const auto same_format = [](const LineTry& a, const LineTry& b) {
+    return a.line.data_bits == b.line.data_bits && a.line.parity == b.line.parity;
+  };
+  const auto answers = [&] {
+    profile_.state = ModuleState::kAnswers;
+    profile_.state_basis = profile_.line_basis;
+    profile_.state_basis.sure = answered_;
+    profile_.state_basis.why = "it answers a query otherwise than a command that cannot exist";
+    return true;
+  };
+  bool found = false;
+  for (std::size_t begin = 0; begin < lines.size();) {
+    std::size_t end = begin;
+    while (end < lines.size() && same_format(lines[begin], lines[end])) ++end;
+    for (const bool bare : {false, true}) {
+      for (std::size_t i = begin; i < end; ++i) {
+        if (!Look(lines[i], bare, found)) return false;
+        if (found) return answers();
+        if (!lines[i].other_format) continue;
+        for (LineTry& other : lines) {
+          if (other.line.baud != lines[i].line.baud || same_format(other, lines[i])) continue;
+          for (const bool also_bare : {false, true}) {
+            if (!Look(other, also_bare, found)) return false;
+            if (found) return answers();
+          }
+        }
+        lines[i].other_format = false;
       }
     }
+    begin = end;
+  }
+  // Slow modules: with more patience wherever anything was heard, perhaps late, and at every rate
+  // of the first format.
+  std::vector<std::size_t> patiently;
+  for (const bool heard : {true, false}) {
+    for (std::size_t i = 0; i < lines.size(); ++i) {
+      const bool near = lines[i].heard || (i + 1 < lines.size() && lines[i + 1].heard);
+      if (near == heard && (near || same_format(lines[i], lines[0]))) patiently.push_back(i);
+    }
+  }
+  lines_left_ = patiently.size();
+  patient_ = true;
+  for (const std::size_t i : patiently) {
+    if (!AskPatiently(lines[i].line, Duration::Seconds(4), false, found)) return false;
+    if (found) return answers();
   }
   Diagnose();
   return false;
 }
 
-bool Surveyor::TryLine(const LineSettings& line, Duration wait, bool& found) {
-  Result<LineSettings> got = talk_.Configure(line);
-  if (!got.ok()) {
-    if (got.status().code() == Code::kInterrupted || got.status().code() == Code::kDisconnected) {
-      status_ = got.status();
-      return false;
-    }
-    return true;  // this port cannot do it
+bool Surveyor::UseLine(const LineSettings& line, bool& possible) {
+  const Result<LineSettings> got = talk_.Configure(line);
+  possible = got.ok();
+  if (!possible &&
+      (got.status().code() == Code::kInterrupted || got.status().code() == Code::kDisconnected)) {
+    status_ = got.status();
+    return false;
   }
-  progress_(line.baud == 0 ? "asking for a first answer" : "trying " + FormatLineSettings(line));
   line_ = line;
   log_.clear();
   profile_.unsolicited.clear();
+  return true;
+}
+
+// A sign of life is anything readable, also a mere echo: then it is asked on.
+bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
+  if (bare ? one.looked_bare : one.looked) return true;
+  (bare ? one.looked_bare : one.looked) = true;
+  bool possible = false;
+  if (!UseLine(one.line, possible)) return false;
+  if (lines_left_ > 0 && bare) --lines_left_;
+  if (!possible) return true;  // this port cannot do it
+  Tell((one.line.baud == 0 ? "asking for a first answer"
+                           : "trying " + FormatLineSettings(one.line)) +
+       (bare ? ", without a line ending" : ""));
+  bool life = false;
+  Duration late;
+  const auto send = [&](const Bytes& bytes, Duration wait, bool closes) {
+    Heard heard;
+    if (!Ask(bytes, {wait, ms(150), Duration::Seconds(2)}, heard)) return false;
+    if (heard.nothing()) return true;
+    if (!closes) Note(heard);
+    one.heard = true;
+    one.other_format = one.other_format || MayBeOtherFormat(heard);
+    life = life || (Readable(heard.bytes()) && heard.bad_bytes == 0);
+    late = std::max(late, heard.pieces.back().at - heard.sent_by);
+    return true;
+  };
+  const Bytes& query = plan_.query;
+  if (bare) {
+    if (!Pause(ms(800)) || !send(query, ms(1300), false) || !send("\r\n", ms(0), true))
+      return false;
+  } else {
+    if (!send("\r", ms(0), true) || !send(query + "\r", ms(250), false)) return false;
+    const Bytes others = "\n##\r\n" + query + "\r\n##\r\n" + query + "\n\r\n";
+    if (!life && !send(others, ms(800), true)) return false;
+  }
+  return !life || AskPatiently(one.line, std::max(ms(1200), late * 2 + ms(500)), bare, found);
+}
+
+bool Surveyor::AskPatiently(const LineSettings& line, Duration wait, bool bare_first, bool& found) {
+  bool possible = false;
+  if (patient_) {
+    if (lines_left_ > 0) --lines_left_;
+    if (!UseLine(line, possible)) return false;
+    if (!possible) return true;
+    Tell("trying " + (line.baud == 0 ? "" : FormatLineSettings(line)) + " with more patience");
+  }
+  std::vector<SurveyEnding> endings(std::begin(kSurveyEndings), std::end(kSurveyEndings));
+  if (bare_first) std::rotate(endings.begin(), endings.end() - 1, endings.end());
   const int came_back_before = came_back_;
   const int others_before = readable_ + unreadable_;
-  // A port that has no rate of its own (pty, TCP) would look alike at each.
-  for (const SurveyEnding& ending : kSurveyEndings) {
-    Patience patience = {wait, kShortQuiet, Duration::Seconds(5), wait};
-    if (*ending.bytes == '\0') patience.wait = wait + Duration::Milliseconds(1200);
-    Heard heard;
-    // What an earlier try left in the module's buffer is ended first.
-    const Patience brief = {wait / 2, kShortQuiet, Duration::Seconds(5), wait / 2};
-    if (*ending.bytes != '\0' ? !Ask(ending.bytes, brief, heard)
-                              : !Pause(Duration::Milliseconds(1500)))
-      return false;
-    if (!Ask(plan_.query, ending.name, patience, heard)) return false;
-    Note(heard);
-    if (!Readable(Body(heard))) continue;
-    bool understood = false;
-    if (!Confirm(ending, understood)) return false;
-    if (understood) {
-      found = true;
+  for (const SurveyEnding& ending : endings) {
+    // Where commands lose their beginning, it is woken before each.
+    for (const bool wake : {false, true}) {
+      if (wake && (!cut_ || *ending.bytes == '\0')) break;
+      wake_ = wake;
+      cut_ = false;
+      if (!Attempt(ending, wait, found)) return false;
+      if (!found) continue;
       profile_.line = line;
       profile_.send_ending = ending.name;
-      return true;
+      if (!wake_) return true;
+      if (!Sleeps(found)) return false;
+      if (found) return true;
+      profile_.send_ending.clear();
     }
+    wake_ = false;
   }
+  Heard ended;
+  if (!Ask("\r\n", {ms(0), ms(0), ms(0)}, ended)) return false;
   comes_back_whole_ = comes_back_whole_ || (came_back_ - came_back_before ==
                                                 static_cast<int>(std::size(kSurveyEndings)) &&
                                             readable_ + unreadable_ == others_before);
   return true;
 }
 
-// For the diagnosis: what kind of thing was heard.
-void Surveyor::Note(const Heard& heard) {
-  if (heard.nothing()) return;
-  if (EchoLength(heard) > 0 && heard.bad_bytes == 0) {
-    echo_line_ = line_;
-    came_back_after_ = heard.pieces.back().at - heard.sent_by;
-  }
-  if (EchoLength(heard) > 0 && Body(heard).empty())
-    ++came_back_;
-  else if (Readable(Body(heard)))
-    ++readable_;
-  else
-    ++unreadable_;
-  AddEvidence(profile_.state_basis, heard);
-}
-
-// Does the module answer the query, again and again, otherwise than what cannot be a command and
-// otherwise than it talks unasked?
-bool Surveyor::Confirm(const SurveyEnding& ending, bool& understood) {
-  understood = false;
-  // Late answers to what was tried before must not be taken for answers to this; and what it says
-  // again and again is left out from here on.
-  Heard talked;
-  bool quiet = false;
-  if (!UntilSilent(Duration::Milliseconds(2500), Duration::Seconds(6), talked, quiet)) return false;
-  if (!quiet) {
-    for (const Heard& saying : Sayings(talked)) CountUnasked(saying.bytes(), saying);
-    std::erase_if(profile_.unsolicited, [](const auto& one) { return one.times < 2; });
-  }
-  Patience patience = {Duration::Seconds(5), Duration::Milliseconds(500), Duration::Seconds(8),
-                       Duration::Milliseconds(2500)};
-  // Neither their order nor their distance is regular, so that nothing that is said unasked in
-  // regular steps comes after each query and after nothing else.
-  struct Probe {
-    ByteView command;
-    Duration pause;
-  };
-  const auto ms = [](int n) { return Duration::Milliseconds(n); };
-  const ByteView query = plan_.query;
-  const Probe probes[] = {
-      {query, ms(0)},          {kUnknownQuery, ms(0)},        {query, ms(370)},
-      {query, ms(0)},          {kOtherUnknownQuery, ms(910)}, {kForeignQuery, ms(0)},
-      {query, ms(1700)},       {kUnknownQuery, ms(0)},        {kOtherUnknownQuery, ms(230)},
-      {kForeignQuery, ms(510)}};
-  Basis basis;
-  Bytes all;
-  std::size_t bad = 0;  // framing or parity errors: not this rate and format
-  std::vector<Heard> answers;
-  std::map<ByteView, std::vector<Bytes>> refusals;
-  for (const Probe& probe : probes) {
-    Heard heard;
-    if (probe.pause > Duration::Zero() && !Pause(probe.pause)) return false;
-    if (!Ask(probe.command, ending.name, patience, heard)) return false;
+// It answered when it was woken first; does it not without, and is what wakes it no command?
+bool Surveyor::Sleeps(bool& found) {
+  Basis& basis = profile_.sleep_basis;
+  Heard heard;
+  const Patience patience = {Duration::Seconds(2) + turnaround_, quiet_, Duration::Seconds(5)};
+  if (!Ask(BytesOfEnding(profile_.send_ending), patience, heard)) return false;
+  found = Words(Body(heard)).empty();
+  wake_ = false;
+  int taken = 0;
+  constexpr int kTries = 3;
+  for (int i = 0; i < kTries && found; ++i) {
+    if (!Pause(Duration::Seconds(4)) || !Ask(plan_.query, profile_.send_ending, Usual(), heard))
+      return false;
     AddEvidence(basis, heard);
-    all += heard.bytes();
-    bad += heard.bad_bytes;
-    if (probe.command != query) {
-      refusals[probe.command].push_back(Body(heard));
-      // Plainly no answers: an echo, mangled or not, or a talker.
-      Bytes ignored;
-      if (answers.size() == 1 && Body(heard) == Body(answers[0])) break;
-      if (refusals.size() == 2 &&
-          !AlikeInBoth(refusals[kUnknownQuery], refusals[kOtherUnknownQuery], ignored) &&
-          Unreadable(all) > 0)
-        break;
-      continue;
-    }
-    // What has nothing to say to the query is not to be asked further.
-    if (answers.empty() && !Readable(Body(heard))) return true;
-    answers.push_back(heard);
-    // Once its time is known, what is not there by then does not come.
-    const Duration turnaround = TimingOf(heard, line_).turnaround.value_or(Duration::Zero());
-    patience.at_least = std::max(turnaround * 3 / 2, turnaround) + Duration::Seconds(1);
+    taken += IsAnswer(heard);
   }
-  const Bytes wanted = MostFrequent(answers);
-  const auto same = std::count_if(answers.begin(), answers.end(), [&](const Heard& answer) {
-    return IsButForASaying(Body(answer), wanted);
-  });
-  // The two that cannot exist are refused in the same words, or both with silence; what begins
-  // otherwise may be passed over in silence. What is mangled by a wrong rate changes with what is
-  // sent.
-  Bytes refusal;
-  const bool refuses = AlikeInBoth(refusals[kUnknownQuery], refusals[kOtherUnknownQuery], refusal);
-  const std::vector<Bytes>& foreign = refusals[kForeignQuery];
-  const bool mangles = std::none_of(foreign.begin(), foreign.end(), [&](const Bytes& one) {
-    return one.empty() || IsButForASaying(one, refusal);
-  });
-  // Silence that is broken more than once is none; and what comes to what cannot exist is no
-  // answer.
-  int silent = 0;
-  int asked = 0;
-  bool elsewhere = talked.bytes().find(wanted) != Bytes::npos || Words(wanted) == Words(refusal);
-  bool cut = false;  // the beginning of a command was lost
-  for (const auto& [command, bodies] : refusals) {
-    for (const Bytes& body : bodies) {
-      ++asked;
-      silent += body.empty();
-      elsewhere = elsewhere || Words(body) == Words(wanted) || IsButForASaying(body, wanted);
-      cut = cut || body.find(command.substr(1)) != Bytes::npos;
-    }
-  }
-  sleepy_ = sleepy_ || cut;
-  const bool keeps_silent = !refusal.empty() || silent + 1 >= asked;
-  // A wrong rate gives nothing back as it was.
-  const bool echoes_elsewhere = echo_line_ &&
-                                (echo_line_->baud != line_.baud ||
-                                 echo_line_->BitsPerCharacter() != line_.BitsPerCharacter()) &&
-                                std::none_of(answers.begin(), answers.end(),
-                                             [](const Heard& one) { return EchoLength(one) > 0; });
-  // Where nothing is refused in words, it may be what the module says now and then.
-  const std::ptrdiff_t needed = refusal.empty() ? 4 : 3;
-  understood = same >= needed && !echoes_elsewhere && Readable(wanted) && refuses && !mangles &&
-               !elsewhere && keeps_silent && !cut && bad == 0 && Unreadable(all) * 20 <= all.size();
-  if (understood && refusal.empty()) {
-    Heard unasked;
-    if (!UntilSilent(Duration::Seconds(15), Duration::Seconds(15), unasked, quiet)) return false;
-    understood = unasked.bytes().find(wanted) == Bytes::npos;
-  }
-  if (!understood) {
-    ++readable_;
-    return true;
-  }
-  answer_ = wanted;
-  refusal_ = refusal;
-  turnaround_ = Duration::Zero();
-  for (const Heard& answer : answers)
-    turnaround_ = std::max(turnaround_, TimingOf(answer, line_).turnaround.value_or(turnaround_));
-  basis.sure = same == 4 ? Found::kSure : Found::kLikely;
-  basis.why = "readable answers" + (line_.baud == 0 ? "" : " at " + FormatLineSettings(line_)) +
-              ", " + std::to_string(same) + " of 4 alike";
-  profile_.line_basis = basis;
-  if (line_.baud == 0) {
-    profile_.line_basis.sure = Found::kNotTried;
-    profile_.line_basis.why = "the port has no rate of its own";
-  } else if (line_.stop_bits == StopBits::kOne) {
-    profile_.line_basis.why += " (two stop bits would look the same)";
-  }
-  answered_ = basis.sure;
-  profile_.piece_gap = PieceGap(line_);
+  // What is answered now and then has other reasons.
+  found = found && (taken == 0 || taken == kTries);
+  wake_ = found && taken == 0;
+  profile_.sleeps = wake_;
+  basis.sure = wake_ ? Found::kSure : Found::kNotFound;
+  basis.why = "after 4 s of silence " + std::to_string(taken) + " of " + std::to_string(kTries) +
+              " queries were answered" +
+              (wake_ ? ", and when a line ending came first, nearly all were" : "");
   return true;
 }
 
-void Surveyor::Diagnose() {
-  Basis& basis = profile_.state_basis;
-  const bool has_rate = line_.baud != 0;
-  profile_.line.baud = 0;
-  profile_.line_basis.sure = Found::kNotFound;
-  profile_.line_basis.why = has_rate ? "no rate and format that was tried gave answers"
-                                     : "the port has no rate of its own";
-  if (!has_rate)
-    profile_.check.emplace_back(
-        "If a serial line stands behind this port, its rate is set at the other end");
-  profile_.line_basis.tries = basis.tries;
-  std::vector<std::string> checks;
-  // Never more: what was not tried may answer.
-  basis.sure = Found::kUnsure;
-  if (comes_back_whole_) {
-    profile_.state = ModuleState::kAllComesBack;
-    basis.why = "what was sent came back, and nothing else, " + std::to_string(came_back_) +
-                " times; last " + FormatDuration(came_back_after_) + " after it had left";
-    checks = {
-        "Is a data session open? Then commands go to the far side and come back from there: end "
-        "the session or power the module off and on",
-        "Are TX and RX of the adapter joined? Take the module off: if it still comes back, yes",
-        "A module that only echoes may want another line ending or rate"};
-  } else if (readable_ > 0) {
-    profile_.state = ModuleState::kTalksOnly;
-    basis.why = "readable text came, but no query was answered otherwise than what cannot exist";
-    if (sleepy_)
-      profile_.check.emplace_back(
-          "Commands lost their beginning: the module may sleep between them and want to be woken, "
-          "by "
-          "a first byte or a pin");
-    checks = {
-        "The module may only talk (a receiver, a sensor): record it with `bytewitness record`",
-        "It may want another query than " + ToEscapes(plan_.query) + ": give one with --query",
-        "Is the adapter's TX wired to the module's RX, and are the levels right?"};
-  } else if (unreadable_ > 0) {
-    profile_.state = ModuleState::kUnreadable;
-    basis.why = "bytes came, readable at no rate that was tried";
-    checks = {"Wrong rate: give others with --bauds",
-              "Is the signal inverted (RS-232 levels on a logic pin or the other way)?",
-              "It may speak a binary protocol: record it with `bytewitness record`",
-              "Are the grounds joined?"};
-  } else {
-    profile_.state = ModuleState::kSilent;
-    basis.why = "nothing was ever heard";
-    checks = {"Is the wiring crossed? The adapter's TX goes to the module's RX and back",
-              "Is it powered, are the grounds joined, and do the levels match?",
-              "Has it an enable, wake or mode pin that must be set?",
-              "Is a session open from before? Power it off and on",
-              "It may want another rate (--bauds), another query (--query) or more time"};
+bool Surveyor::Attempt(const SurveyEnding& ending, Duration wait, bool& understood) {
+  understood = false;
+  cut_ = false;
+  // What an earlier try left is ended, whatever ends a command, and nothing left before this one:
+  // an LF before a CR would be.
+  Heard heard;
+  bool quiet = false;
+  const bool bare = *ending.bytes == '\0';
+  if (!UntilSilent(std::min(wait / 2, ms(700)), Duration::Seconds(3), heard, quiet)) return false;
+  if (!Ask(ending.bytes == ByteView("\r") ? "\r\n\r" : "\r\n", {ms(0), ms(0), ms(0)}, heard))
+    return false;
+  heard = Heard();
+  if (!UntilSilent(bare ? ms(patient_ ? 1500 : 800) : ms(200), Duration::Seconds(3), heard, quiet))
+    return false;
+  const Patience patience = {bare ? wait + ms(700) : wait, ms(300), Duration::Seconds(5)};
+  if (!Ask(plan_.query, ending.name, patience, heard)) return false;
+  Note(heard);
+  if (!Readable(Body(heard))) return true;
+  // Whatever is answered alike was no command. It begins with "##" for what is said above.
+  Heard other;
+  if (bare && !Pause(ms(800))) return false;
+  if (!Ask(kForeignQuery, ending.name, patience, other)) return false;
+  const Bytes wanted = Words(Body(heard));
+  if (!wanted.empty() && Words(Body(other)) == wanted) {
+    Note(other);
+    return true;
   }
-  profile_.check.insert(profile_.check.end(), checks.begin(), checks.end());
+  return Confirm(ending, Body(heard), understood);
 }
 
 }  // namespace witness

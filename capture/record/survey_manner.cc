@@ -7,7 +7,7 @@
 namespace witness {
 
 bool Surveyor::Echo() {
-  progress_("does it echo?");
+  Tell("does it echo?");
   Basis& basis = profile_.echo_basis;
   const Bytes longer = "AT+ZZQ0123456789ABCDEF?";
   int echoed = 0;
@@ -45,10 +45,12 @@ bool Surveyor::Case() {
     basis.why = "the query has no capital letters";
     return true;
   }
-  progress_("does it take small letters?");
+  Tell("does it take small letters?");
   bool taken = false;
   bool steady = false;
   if (!IsTaken(small, profile_.send_ending, false, basis, taken, steady)) return false;
+  // An answer that repeats the query differs in letters where it is taken alike.
+  if (!taken && (answer_by_shape_ || answer_.find(plan_.query) != Bytes::npos)) steady = false;
   profile_.letter_case = !steady ? LetterCase::kUnspecified
                          : taken ? LetterCase::kAny
                                  : LetterCase::kAsWrittenOnly;
@@ -65,7 +67,7 @@ bool Surveyor::Longest() {
     basis.why = "not asked for (--longest)";
     return true;
   }
-  progress_("how long may a command be?");
+  Tell("how long may a command be?");
   Heard heard;
   if (!Ask(kUnknownQuery, profile_.send_ending, Usual(), heard)) return false;
   const Bytes no = Body(heard);

@@ -51,7 +51,7 @@ bool Surveyor::Commands() {
       profile_.replies.push_back(std::move(reply));
       continue;
     }
-    progress_("asking " + ToEscapes(command.text));
+    Tell("asking " + ToEscapes(command.text));
     const bool went_on = Repeat(reply);
     if (reply.basis.tries > 0) profile_.replies.push_back(std::move(reply));
     if (!went_on) return false;
@@ -61,11 +61,9 @@ bool Surveyor::Commands() {
 
 bool Surveyor::StillAnswers(bool& answers) {
   answers = false;
-  for (int i = 0; i < 2 && !answers; ++i) {
-    Heard heard;
-    if (!Ask(plan_.query, profile_.send_ending, Usual(), heard)) return false;
-    answers = IsAnswer(heard);
-  }
+  Heard heard;
+  if (!Ask(plan_.query, profile_.send_ending, Usual(), heard)) return false;
+  answers = IsAnswer(heard);
   return true;
 }
 
@@ -77,9 +75,14 @@ bool Surveyor::Repeat(ProfileReply& reply) {
   // It had nothing to say; or it has gone to sleep, or into another mode.
   bool answers = false;
   if (!StillAnswers(answers)) return false;
-  if (!answers) {
+  const bool disturbed = std::any_of(tries.begin(), tries.end(),
+                                     [](const Try& one) { return one.stripped || one.disturbed; });
+  if (disturbed && reply.basis.sure == Found::kSure) reply.basis.sure = Found::kUnsure;
+  // Or a refusal that was heard before does not come now.
+  if (!answers || (&reply == &profile_.unknown && !refusal_.empty())) {
     reply.basis.sure = Found::kUnsure;
-    reply.basis.why += "; but the query was not answered then either";
+    reply.basis.why += answers ? "; but it was refused in words before"
+                               : "; but the query was not answered then either";
   }
   return true;
 }
@@ -93,7 +96,7 @@ bool Surveyor::AskAgainAndAgain(ProfileReply& reply, std::vector<Try>& tries) {
   const int most = change || times < 3 ? times : times + 6;
   Patience patience = Usual();
   patience.quiet = Duration::Seconds(1);
-  patience.wait = std::max(patience.wait, kLongestWait);
+  patience.wait = std::max(kLongestWait, turnaround_ * 3 + Duration::Seconds(4));
   std::map<Bytes, int> alike;
   int most_alike = 0;
   bool out_of_step = false;  // something came unasked: not in equal steps, then
@@ -171,8 +174,11 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
                    [&](const Bytes& a, const Bytes& b) { return texts[a] > texts[b]; });
   reply.texts = order;
   const std::vector<Bytes>& no = profile_.unknown.texts;
+  // Refusals may differ in figures, as where they tell the place of an error.
   const bool refused = &reply != &profile_.unknown && !usual.empty() &&
-                       std::find(no.begin(), no.end(), usual) != no.end();
+                       std::any_of(no.begin(), no.end(), [&](const Bytes& one) {
+                         return one == usual || (refusal_by_shape_ && Shape(one) == Shape(usual));
+                       });
   reply.outcome = order.empty() ? ReplyOutcome::kNoAnswer
                   : refused     ? ReplyOutcome::kRefused
                                 : ReplyOutcome::kAnswered;

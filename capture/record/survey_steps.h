@@ -5,6 +5,7 @@
 #include <functional>
 #include <optional>
 #include <string>
+#include <vector>
 
 #include "capture/record/survey.h"
 #include "capture/record/survey_heard.h"
@@ -36,13 +37,18 @@ inline constexpr SurveyEnding kSurveyEndings[] = {
 class Surveyor {
  public:
   Surveyor(Conversation& conversation, const SurveyPlan& plan, Profile& profile,
-           const std::function<void(const std::string&)>& progress)
+           const std::function<void(const SurveyProgress&)>& progress)
       : talk_(conversation), plan_(plan), profile_(profile), progress_(progress) {}
 
   Status Run();
 
  private:
   // --- talking (survey.cc) ---
+  void Tell(const std::string& what);
+  // What the rest of the survey will take, as far as can be told.
+  Duration Left() const;
+  // Where commands lose their beginning: a line ending first, and a pause.
+  bool Wake(const std::string& ending);
   bool Ask(ByteView bytes, const Patience& patience, Heard& heard);
   // Keeps until the line is silent first, and leaves out of `heard` what is known to be said
   // unasked; `without_` then tells so.
@@ -71,14 +77,31 @@ class Surveyor {
   // Once the line is known: the same twice is its banner.
   bool BannerAgain();
 
-  // --- rate, format, first ending, or why nothing answers (survey_line.cc) ---
+  // --- rate, format, first ending (survey_line.cc) ---
+  struct LineTry {
+    LineSettings line;
+    bool looked = false;
+    bool looked_bare = false;
+    bool heard = false;         // anything
+    bool other_format = false;  // what was heard may be text in another format
+  };
+  std::vector<LineTry> LinesToTry() const;
   bool FindLine();
-  bool TryLine(const LineSettings& line, Duration wait, bool& found);
-  // For the diagnosis: what kind of thing was heard.
-  void Note(const Heard& heard);
+  // `possible`: the port can do it.
+  bool UseLine(const LineSettings& line, bool& possible);
+  // A quick look for a sign of life, and if there is one, ending by ending.
+  bool Look(LineTry& one, bool bare, bool& found);
+  bool AskPatiently(const LineSettings& line, Duration wait, bool bare_first, bool& found);
+  bool Sleeps(bool& found);
+  bool Attempt(const SurveyEnding& ending, Duration wait, bool& understood);
+
+  // --- is it an answer? (survey_confirm.cc) ---
   // Does the module answer the query, again and again, otherwise than what cannot be a command and
-  // otherwise than it talks unasked?
-  bool Confirm(const SurveyEnding& ending, bool& understood);
+  // otherwise than it talks unasked? `first`: what was heard after the first query.
+  bool Confirm(const SurveyEnding& ending, const Bytes& first, bool& understood);
+
+  // --- why nothing answers (survey_diagnosis.cc) ---
+  void Note(const Heard& heard);  // what kind of thing was heard
   void Diagnose();
 
   // --- endings and silence (survey_endings.cc) ---
@@ -122,7 +145,7 @@ class Surveyor {
   Conversation& talk_;
   const SurveyPlan& plan_;
   Profile& profile_;
-  const std::function<void(const std::string&)>& progress_;
+  const std::function<void(const SurveyProgress&)>& progress_;
   Status status_;
   LineSettings line_;
   Without without_;          // what was left out of what was heard last
@@ -138,9 +161,18 @@ class Surveyor {
   Duration came_back_after_;                        // from the command's end
   Duration talks_every_ = Duration::Seconds(1000);  // what it says unasked most often
   Found answered_ = Found::kUnsure;                 // that it answers at all
-  bool left_bare_ = false;                          // the last command had no ending
-  bool sleepy_ = false;                             // commands lost their beginning
-  std::optional<LineSettings> echo_line_;           // where what was sent came back as it was
+  bool open_ = false;    // the last command may stay in the module's buffer
+  bool cut_ = false;     // commands lost their beginning, here
+  bool sleepy_ = false;  // and anywhere
+  bool wake_ = false;    // it is woken before each command
+  Instant last_sent_;
+  bool refusal_by_shape_ = false;          // refusals differ in figures
+  bool answer_by_shape_ = false;           // and so do answers
+  std::size_t lines_left_ = 0;             // still to be looked at
+  bool patient_ = false;                   // the second round
+  std::size_t bad_ = 0;                    // bytes that came with errors at the line that was found
+  int stage_ = 0;                          // how far the survey is, for Left()
+  std::optional<LineSettings> echo_line_;  // where what was sent came back as it was
   int readable_ = 0;
   int unreadable_ = 0;
 };

@@ -1,5 +1,7 @@
 // What the module says without being asked.
 #include <algorithm>
+#include <bit>
+#include <cctype>
 #include <map>
 
 #include "capture/base/text.h"
@@ -54,17 +56,20 @@ void Surveyor::CountUnasked(const Bytes& text, const Heard& heard) {
 }
 
 bool Surveyor::Unsolicited() {
-  progress_("listening for what it says unasked");
+  Tell("listening for what it says unasked");
   // No answer that is late is to be heard as unasked.
   Heard late;
   bool quiet = false;
   if (!UntilSilent(Usual().wait, Usual().wait * 2, late, quiet)) return false;
-  Result<Heard> heard = talk_.Listen(plan_.listen);
+  // Where nothing is refused in words, what was taken for answers may be said now and then.
+  const Duration listen =
+      refusal_.empty() ? std::max(plan_.listen, Duration::Seconds(12)) : plan_.listen;
+  Result<Heard> heard = talk_.Listen(listen);
   if (!heard.ok()) {
     status_ = heard.status();
     return false;
   }
-  profile_.listened = plan_.listen;
+  profile_.listened = listen;
   // A saying that was cut by the end of listening is heard out.
   if (!heard->nothing() && talk_.Now() - heard->pieces.back().at < Duration::Milliseconds(200)) {
     Result<Heard> rest = talk_.Listen(Duration::Milliseconds(500));
@@ -78,8 +83,16 @@ bool Surveyor::Unsolicited() {
   for (const Heard& saying : Sayings(*heard)) CountUnasked(saying.bytes(), saying);
   std::uint32_t most = 0;
   for (const ProfileUnsolicited& one : profile_.unsolicited) most = std::max(most, one.times);
-  if (most > 1) talks_every_ = plan_.listen / most;
+  if (most > 1) talks_every_ = listen / most;
   AddEvidence(profile_.unsolicited_basis, *heard);
+  const bool said =
+      std::any_of(profile_.unsolicited.begin(), profile_.unsolicited.end(),
+                  [&](const ProfileUnsolicited& one) { return Words(one.text) == Words(answer_); });
+  if (refusal_.empty() && said) {
+    ++readable_;
+    Diagnose();
+    return false;
+  }
   return true;
 }
 
@@ -113,15 +126,39 @@ void Surveyor::Review() {
     return std::any_of(reply.texts.begin(), reply.texts.end(),
                        [](const Bytes& text) { return text.size() > 1 && !Readable(text); });
   };
-  if (unreadable(profile_.unknown) ||
+  // Rubbish may look like text; then nothing but the query is ever answered.
+  const Bytes words = Words(answer_);
+  const auto letters = std::count_if(words.begin(), words.end(),
+                                     [](unsigned char c) { return std::isalnum(c) != 0; });
+  bool chance =
+      refusal_.empty() && line_.baud != 0 && letters * 2 <= std::ssize(words) &&
+      std::none_of(
+          profile_.replies.begin(), profile_.replies.end(), [&](const ProfileReply& reply) {
+            return reply.outcome == ReplyOutcome::kAnswered && reply.command != plan_.query;
+          });
+  // A parity bit that is always 1 looks like a stop bit: then 8N1 is not told from 8E1 or 8O1.
+  Bytes all = answer_ + profile_.banner;
+  for (const Bytes& text : profile_.unknown.texts) all += text;
+  for (const ProfileReply& reply : profile_.replies)
+    for (const Bytes& text : reply.texts) all += text;
+  const auto odd = std::count_if(all.begin(), all.end(), [](char c) {
+    return std::popcount(static_cast<unsigned char>(c)) % 2 == 1;
+  });
+  chance = chance || (line_.baud != 0 && line_.data_bits == 8 && line_.parity == Parity::kNone &&
+                      (odd == 0 || odd == std::ssize(all)));
+  if (chance || bad_ > 4 || unreadable(profile_.unknown) ||
       std::any_of(profile_.replies.begin(), profile_.replies.end(), unreadable)) {
     profile_.line_basis.sure = Found::kUnsure;
     profile_.line_basis.why +=
         "; but some replies are unreadable: another format, a bad line, or "
         "bytes that are no text";
+    for (Basis* basis : {&profile_.ending_basis, &profile_.echo_basis, &profile_.case_basis})
+      if (basis->sure == Found::kSure || basis->sure == Found::kLikely)
+        basis->sure = Found::kUnsure;
     for (ProfileReply& reply : profile_.replies)
-      if (unreadable(reply)) reply.basis.sure = Found::kUnsure;
-    if (unreadable(profile_.unknown)) profile_.unknown.basis.sure = Found::kUnsure;
+      if (chance || bad_ > 4 || unreadable(reply)) reply.basis.sure = Found::kUnsure;
+    if (chance || bad_ > 4 || unreadable(profile_.unknown))
+      profile_.unknown.basis.sure = Found::kUnsure;
   }
   // Single bytes are nobody's sayings, unless most of them are the same.
   std::uint32_t stray = 0;

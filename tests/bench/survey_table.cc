@@ -1,6 +1,7 @@
 // What surveys find of modules that exist only in tests, as a table.
 //
-//   survey_table [FAMILY [FIRST LAST]]   FAMILY: sedges, usual or strange; seeds FIRST to LAST
+//   survey_table [FAMILY [FIRST LAST]]   FAMILY: sedges, usual, strange or mannered; seeds FIRST to
+//   LAST
 //
 // Virtual time: a survey of ten minutes takes some milliseconds. Status 1 if any claim is wrong.
 #include <cstdio>
@@ -19,7 +20,9 @@ SurveyTable Run(const std::string& family, unsigned first, unsigned last, unsign
                 bool in_words) {
   SurveyTable table;
   for (unsigned seed = first; seed <= last; seed += step) {
-    const ModuleSpec spec = family == "strange" ? Strange(seed) : Invented(seed);
+    const ModuleSpec spec = family == "strange"    ? Strange(seed)
+                            : family == "mannered" ? Mannered(seed)
+                                                   : Invented(seed);
     const Surveyed surveyed = Survey(spec, DemoPlan(), seed);
     const SurveyCheck check(spec, surveyed);
     table.Add(spec.name + " (" + FormatLineSettings(spec.line) + ")", check, surveyed.took);
@@ -45,7 +48,7 @@ int main(int count, char** arguments) {
       const Surveyed surveyed = Survey(spec, DemoPlan());
       table.Add(spec.name, SurveyCheck(spec, surveyed), surveyed.took);
     }
-  } else if (family == "usual" || family == "strange") {
+  } else if (family == "usual" || family == "strange" || family == "mannered") {
     const auto first =
         static_cast<unsigned>(count > 2 ? std::strtoul(arguments[2], nullptr, 10) : 1);
     const auto last =
@@ -60,7 +63,7 @@ int main(int count, char** arguments) {
       table.Add(other);
     }
   } else {
-    std::fprintf(stderr, "survey_table [sedges|usual|strange [FIRST LAST]]\n");
+    std::fprintf(stderr, "survey_table [sedges|usual|strange|mannered [FIRST LAST]]\n");
     return 2;
   }
   for (const std::string& one : table.open()) std::printf("open: %s\n", one.c_str());

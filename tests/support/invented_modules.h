@@ -276,4 +276,147 @@ inline ModuleSpec Strange(unsigned seed) {
   return spec;
 }
 
+// The third family: manners that are in neither of the others, one or two each.
+inline ModuleSpec Mannered(unsigned seed) {
+  const auto ms = [](int n) { return Duration::Milliseconds(n); };
+  Chooser pick(seed * 2246822519u + 101);
+  ModuleSpec spec;
+  spec.line.baud = pick(1200u, 2400u, 4800u, 9600u, 9600u, 9600u, 19200u, 38400u, 57600u, 115200u);
+  (void)ParseFormat(pick("8N1", "8N1", "8N1", "8N1", "7E1", "7E1", "7O1", "8E1"), spec.line);
+  TakesCommands(spec, seed, pick);
+  spec.echo = pick(EchoKind::kOff, EchoKind::kOff, EchoKind::kOff, EchoKind::kByCharacter,
+                   EchoKind::kWhole);
+  spec.any_case = pick.OneIn(2);
+  spec.takes_bad_bytes = pick.OneIn(2);
+  spec.turnaround = ms(pick(2, 12, 45, 200, 900));
+  spec.jitter = spec.turnaround / 4;
+  const Bytes end = pick(Bytes("\r\n"), Bytes("\r"), Bytes("\n"), Bytes());
+  spec.unknown = pick("ERR" + end, "ERROR 12" + end, "+ERROR: 58" + end, Bytes("?") + end,
+                      "no such command" + end, Bytes());
+  const Duration pause = ms(pick(25, 80, 250));
+  spec.answers = {{"AT", InOne(pick(Bytes("OK"), Bytes("ok"), Bytes("here I am")) + end)},
+                  {"AT+FW?", InOne("7." + std::to_string(seed % 40) + end)},
+                  {"AT+CHAN?", InTwo("chan 11" + end, pause, "OK" + end)}};
+  if (pick.OneIn(3)) spec.banner = pick(Bytes("up\r\n"), Bytes("\r\nBoot 1.2\r\nready\r\n"));
+  std::string odd;
+  const auto manner = [&](int which) {
+    switch (which) {
+      case 0:
+        odd += " half-duplex";
+        spec.half_duplex = true;
+        break;
+      case 1:
+        odd += " wakes slowly";
+        spec.sleeps = ms(pick(1500, 4000, 8000));
+        spec.wakes = ms(pick(5, 60, 250));
+        break;
+      case 2:
+        odd += " boots slowly";
+        spec.boots = ms(pick(3000, 7000, 12'000));
+        if (!spec.banner.empty()) spec.banner_after = spec.boots;
+        break;
+      case 3:
+        odd += " autobaud";
+        spec.autobaud = true;
+        break;
+      case 4:
+        odd += " XOFF and XON";
+        spec.before = "\x13";
+        spec.behind = "\x11";
+        break;
+      case 5:
+        odd += " STX and ETX";
+        spec.before = "\x02";
+        spec.behind = "\x03";
+        break;
+      case 6:
+        odd += " NUL behind";
+        spec.behind = Bytes(1, '\0');
+        break;
+      case 7:
+        odd += " repeats the command";
+        spec.repeats_command = true;
+        break;
+      case 8:
+        odd += " tells the place of an error";
+        spec.tells_place = true;
+        break;
+      case 9:
+        odd += " status before an answer now and then";
+        spec.status = pick(Bytes("+STAT: 41\r\n"), Bytes("[battery low]\r\n"));
+        break;
+      case 10:
+        odd += " numbers its answers";
+        spec.counts = true;
+        for (auto& [command, pieces] : spec.answers)
+          pieces.front().second = "#% " + pieces.front().second;
+        if (!spec.unknown.empty()) spec.unknown = "#% " + spec.unknown;
+        break;
+      case 11:
+        odd += " the line gives back";
+        spec.line_gives_back = true;
+        spec.echo = EchoKind::kOff;
+        break;
+      case 12:
+        odd += " menu";
+        spec.mode = ModuleSpec::Mode::kMenu;
+        break;
+      case 13:
+        odd += " asks who is there";
+        spec.answers.clear();
+        spec.unknown = pick(Bytes("\r\nlogin: "), Bytes("who? "));
+        break;
+      case 14:
+        odd += " drops control characters";
+        spec.drops_controls = true;
+        spec.trims = false;
+        break;
+      case 15:
+        odd += " CR or LF";
+        spec.silence.reset();
+        spec.trims = false;
+        spec.terminators = {"\r", "\n"};
+        break;
+      case 16:
+        odd += " ends with a semicolon";
+        spec.silence.reset();
+        spec.terminators = {";"};
+        break;
+      case 17:
+        odd += " thinks between its lines";
+        spec.answers["AT+FW?"] = InTwo("wait" + end, ms(pick(600, 850)), "fw 4" + end);
+        break;
+      case 18:
+        odd += " status at the answer's time";
+        spec.unasked_every = ms(pick(1300, 2900, 6100));
+        spec.unasked = pick(Bytes("stat 1\r\n"), Bytes("\r\n[41]\r\n"));
+        break;
+      case 19:
+        odd += " checksums";
+        spec.well_formed = [](const Bytes& command) {
+          const std::size_t star = command.rfind('*');
+          return star != Bytes::npos && WithSum(command.substr(0, star)) == command;
+        };
+        spec.malformed = pick("ERR SUM" + end, WithSum("NAK") + end);
+        for (auto& [command, pieces] : spec.answers)
+          pieces = InOne(WithSum(command.substr(0, 2)) + end);
+        break;
+      case 20:
+        odd += " prompt behind a line";
+        spec.prompt = pick(Bytes("\r\n# "), Bytes("sedge> "), Bytes("\r\n$"));
+        break;
+      case 21:
+        odd += " a format that is rare";
+        (void)ParseFormat(pick("7N2", "7E2", "8N2", "8O2"), spec.line);
+        break;
+      default:
+        break;
+    }
+  };
+  manner(pick.Below(22));
+  if (pick.OneIn(3)) manner(pick.Below(12));
+  spec.name = "mannered " + std::to_string(seed) + odd;
+  return spec;
+}
+
 }  // namespace witness

@@ -17,7 +17,7 @@
 namespace witness {
 
 struct ModuleSpec {
-  enum class Mode { kCommands, kDataSession, kDeaf, kTalker };
+  enum class Mode { kCommands, kDataSession, kDeaf, kTalker, kMenu };  // kMenu: each byte acts
 
   std::string name;
   Mode mode = Mode::kCommands;
@@ -25,6 +25,7 @@ struct ModuleSpec {
   std::vector<Bytes> terminators;   // a command ends with any of these
   std::optional<Duration> silence;  // or after so long a silence
   bool trims = false;               // CR and LF around a command do not count
+  bool drops_controls = false;      // control characters count nowhere but in a terminator
   EchoKind echo = EchoKind::kOff;   // kOff, kByCharacter or kWhole
   bool any_case = false;
   std::size_t longest = 100'000;  // longer commands are not answered
@@ -52,6 +53,23 @@ struct ModuleSpec {
   bool counts = false;             // '%' in an answer is a digit that counts up
   std::function<bool(const Bytes&)> well_formed;  // else the command is answered `malformed`
   Bytes malformed;
+
+  // Manners of still others.
+  Duration wakes;                // asleep it loses all that comes for so long after the first byte
+  Duration boots;                // deaf for so long after its start and after a reset
+  bool half_duplex = false;      // deaf from a command's end to its reply's
+  bool autobaud = false;         // takes the rate of the first 'A' it hears
+  Bytes before, behind;          // put around each answer: XOFF and XON, STX and ETX, NUL
+  bool repeats_command = false;  // an answer (no refusal) begins with the command and '='
+  bool tells_place = false;      // a refusal ends with a figure that depends on the command
+  Bytes status;                  // said before every third answer
+  bool line_gives_back = false;  // the adapter hears what it sends, at any rate
+
+  Bytes Refusal(ByteView command) const {
+    if (!tells_place) return unknown;
+    const std::size_t end = std::min(unknown.find_last_not_of("\r\n") + 1, unknown.size());
+    return unknown.substr(0, end) + " " + std::to_string(command.size()) + unknown.substr(end);
+  }
 };
 
 class ModuleModel {
@@ -62,6 +80,7 @@ class ModuleModel {
     port_.on_configure = [this](const LineSettings& asked) { return host_ = asked; };
     port_.on_written = [this](Instant at, ByteView bytes) { Hear(at, bytes); };
     port_.on_lines = [this](Instant at, std::uint32_t, std::uint32_t asserted) {
+      if (asserted) started_ = at;
       if (!asserted || spec_.banner.empty()) return;
       driver_.SetTimer(at + spec_.banner_after, [this](Instant now) { Say(now, spec_.banner); });
     };
@@ -79,6 +98,13 @@ class ModuleModel {
   void Hear(Instant at, ByteView bytes) {
     const Waveform wave(std::max(at, host_free_), bytes, host_);
     host_free_ = wave.End();
+    if (spec_.line_gives_back)
+      for (const ReceivedByte& one : wave.Receive(host_)) port_.Say(one.at, Bytes(1, one.byte));
+    if (spec_.autobaud && bytes.find_first_of("Aa") != bytes.npos && !tuned_) {
+      tuned_ = true;
+      own_.baud = host_.baud;
+    }
+    if (spec_.autobaud && !tuned_) return;
     for (const ReceivedByte& one : wave.Receive(own_)) {
       if ((one.framing_error || one.parity_error) && !spec_.takes_bad_bytes) continue;
       driver_.SetTimer(one.at, [this, one](Instant now) { Take(now, one.byte); });
@@ -88,13 +114,18 @@ class ModuleModel {
   void Take(Instant now, char byte) {
     const bool asleep = spec_.sleeps && now - heard_ > *spec_.sleeps;
     heard_ = now;
-    if (asleep) return;
+    if (asleep) awake_ = now + spec_.wakes;
+    if (asleep || now < awake_ || now < started_ + spec_.boots) return;
+    if (spec_.half_duplex && (now < answers_from_ || now < free_)) return;
     switch (spec_.mode) {
       case ModuleSpec::Mode::kDeaf:
       case ModuleSpec::Mode::kTalker:
         return;
       case ModuleSpec::Mode::kDataSession:  // the far side gives it back
         Say(now + Duration::Milliseconds(60), Bytes(1, byte));
+        return;
+      case ModuleSpec::Mode::kMenu:
+        Say(now + spec_.turnaround, "\r\n1 level\r\n2 power\r\n> ");
         return;
       case ModuleSpec::Mode::kCommands:
         break;
@@ -125,6 +156,7 @@ class ModuleModel {
       while (!command.empty() && is_ending(command.back())) command.pop_back();
       while (!command.empty() && is_ending(command.front())) command.erase(0, 1);
     }
+    if (spec_.drops_controls) std::erase_if(command, [](char c) { return c >= 0 && c < ' '; });
     Instant at = now + spec_.turnaround;
     if (command.empty()) {
       if (!spec_.on_empty.empty() || !spec_.prompt.empty())
@@ -150,7 +182,16 @@ class ModuleModel {
     else if (found != spec_.answers.end())
       pieces = found->second;
     else if (!spec_.unknown.empty())
-      pieces = {{Duration::Zero(), spec_.unknown}};
+      pieces = {{Duration::Zero(), spec_.Refusal(command)}};
+    if (!pieces.empty() && found != spec_.answers.end() && spec_.repeats_command &&
+        (!spec_.well_formed || spec_.well_formed(command)))
+      pieces.front().second = command + "=" + pieces.front().second;
+    if (!pieces.empty()) {
+      pieces.front().second = spec_.before + pieces.front().second;
+      pieces.back().second += spec_.behind;
+      if (!spec_.status.empty() && ++statuses_ % 3 == 0)
+        pieces.insert(pieces.begin(), {Duration::Zero(), spec_.status});
+    }
     if (spec_.counts) {
       const char digit = static_cast<char>('0' + counter_++ % 10);
       for (auto& [pause, bytes] : pieces) std::replace(bytes.begin(), bytes.end(), '%', digit);
@@ -159,6 +200,7 @@ class ModuleModel {
       if (pieces.empty()) pieces.emplace_back();
       pieces.back().second += spec_.prompt;
     }
+    if (!pieces.empty()) answers_from_ = at;
     SayNext(at, std::move(pieces), 0);
   }
 
@@ -214,6 +256,11 @@ class ModuleModel {
   Instant heard_;
   unsigned commands_ = 0;
   unsigned counter_ = 0;
+  unsigned statuses_ = 0;
+  bool tuned_ = false;  // its rate is set
+  Instant started_;
+  Instant awake_;         // from then on it hears again
+  Instant answers_from_;  // a reply is under way until then
   Instant host_free_;
   Instant free_;
   Bytes buffer_;

@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "capture/record/survey.h"
+#include "capture/record/survey_heard.h"
 #include "tests/support/invented_modules.h"
 #include "tests/support/writer_fake.h"
 
@@ -32,7 +33,7 @@ inline Surveyed Survey(const ModuleSpec& spec, const SurveyPlan& plan, unsigned 
   Recorder recorder(driver, writer, clock.Now());
   const auto talk = TalkThrough(driver, recorder, port, plan.line);
   Surveyed out;
-  out.status = RunSurvey(*talk, plan, out.profile, [](const std::string&) {});
+  out.status = RunSurvey(*talk, plan, out.profile, [](const SurveyProgress&) {});
   out.sent = port.written();
   out.taken = module.commands_taken();
   out.took = clock.Now() - Instant();
@@ -64,10 +65,10 @@ class SurveyCheck {
     CheckLine();
     CheckEndings();
     CheckManner();
-    CheckReply("no", p_.unknown, NoTexts(), 1);
+    CheckReply("no", p_.unknown, NoTexts(p_.unknown.command), 1);
     for (const auto& [command, pieces] : spec_.answers) {
       if (const ProfileReply* reply = p_.Find(command))
-        CheckReply("", *reply, {Whole(pieces)}, pieces.size());
+        CheckReply("", *reply, {Whole(command, pieces)}, pieces.size());
     }
     for (const ProfileReply& reply : p_.replies) CheckOutcome(reply);
     CheckUnasked();
@@ -102,6 +103,11 @@ class SurveyCheck {
         right = spec_.well_formed
                     ? p_.state != ModuleState::kAnswers && p_.state != ModuleState::kAllComesBack
                     : p_.state == ModuleState::kAnswers;
+        // What answers all alike says nothing that could be found out.
+        if (spec_.answers.empty()) right = p_.state == ModuleState::kTalksOnly;
+        break;
+      case ModuleSpec::Mode::kMenu:
+        right = p_.state == ModuleState::kTalksOnly;
         break;
       case ModuleSpec::Mode::kDataSession:
         right = p_.state == ModuleState::kAllComesBack;
@@ -129,18 +135,35 @@ class SurveyCheck {
     // A receiver of ten bits bears some 5 % (AVR data sheets, asynchronous operational range), so
     // that two rates may both be understood.
     const double own = spec_.line.baud * (1 + spec_.rate_error);
-    const double off = static_cast<double>(p_.line.baud) / own - 1;
+    const double off = spec_.autobaud ? 0 : static_cast<double>(p_.line.baud) / own - 1;
     const bool open = p_.line.baud == 0 || !Claimed(p_.line_basis);
     Add("rate", std::abs(off) < 0.053, open, FormatLineSettings(p_.line));
     Add("format", got == expected, open, FormatLineSettings(p_.line));
   }
 
+  // What remains of the query and `ending` when it has been taken; nothing: it is not taken.
+  std::optional<Bytes> Remainder(const Bytes& ending) const {
+    const Bytes query = "AT";
+    const Bytes all = query + ending;
+    if (spec_.silence)
+      return ending.empty() || spec_.trims || spec_.drops_controls ? std::optional(Bytes())
+                                                                   : std::nullopt;
+    for (std::size_t size = 1; size <= all.size(); ++size) {
+      for (const Bytes& terminator : spec_.terminators) {
+        if (!all.substr(0, size).ends_with(terminator)) continue;
+        Bytes command = all.substr(0, size - terminator.size());
+        if (spec_.drops_controls || spec_.trims) command = witness::Words(command);
+        return command == query ? std::optional(all.substr(size)) : std::nullopt;
+      }
+    }
+    return std::nullopt;
+  }
+
   std::vector<std::string> ExpectedEndings() const {
-    if (spec_.silence && spec_.trims) return {"none", "CR", "LF", "CR LF"};
-    if (spec_.silence) return {"none"};
-    if (spec_.terminators[0] == "\r\n") return {"CR LF"};
-    if (spec_.terminators[0] == "\n") return {"LF"};
-    return {"CR", "CR LF"};
+    std::vector<std::string> out;
+    for (const char* name : {"none", "CR", "LF", "CR LF"})
+      if (Remainder(BytesOfEnding(name))) out.emplace_back(name);
+    return out;
   }
 
   void CheckEndings() {
@@ -148,8 +171,13 @@ class SurveyCheck {
     std::string list;
     for (const std::string& one : p_.accepted_endings) list += one + ", ";
     Add("endings", p_.accepted_endings == ExpectedEndings(), open, list);
-    Add("bare only", p_.must_be_bare == (spec_.silence && !spec_.trims), open, list);
-    const bool leftover = !spec_.silence && spec_.terminators[0] == "\r" && !spec_.trims;
+    Add("bare only", p_.must_be_bare == (ExpectedEndings() == std::vector<std::string>{"none"}),
+        open, list);
+    const auto left = Remainder("\r\n");
+    const bool leftover = left == "\n" && !spec_.half_duplex && !spec_.trims &&
+                          !spec_.drops_controls &&
+                          std::find(spec_.terminators.begin(), spec_.terminators.end(), "\n") ==
+                              spec_.terminators.end();
     Add("leftover", p_.leftover_spoils == leftover, open);
     if (!spec_.silence) {
       Add("silence", p_.silence_at_most == Duration::Zero(), open);
@@ -165,23 +193,28 @@ class SurveyCheck {
   }
 
   void CheckManner() {
-    Add("echo", p_.echo == spec_.echo,
+    // What comes back on the line looks like an echo of each character.
+    const EchoKind echo = spec_.line_gives_back ? EchoKind::kByCharacter : spec_.echo;
+    Add("echo", p_.echo == echo,
         p_.echo == EchoKind::kUnspecified || !Claimed(p_.echo_basis) ||
-            (p_.echo == EchoKind::kOn && spec_.echo != EchoKind::kOff),
+            (p_.echo == EchoKind::kOn && echo != EchoKind::kOff),
         std::to_string(static_cast<int>(p_.echo)));
     Add("case", p_.letter_case == (spec_.any_case ? LetterCase::kAny : LetterCase::kAsWrittenOnly),
         p_.letter_case == LetterCase::kUnspecified || !Claimed(p_.case_basis));
   }
 
-  std::vector<Bytes> NoTexts() const {
-    const Bytes text = spec_.unknown + spec_.prompt;
+  std::vector<Bytes> NoTexts(const Bytes& command) const {
+    Bytes text = spec_.unknown.empty() ? Bytes() : Framed(spec_.Refusal(command));
+    text += spec_.prompt;
     return text.empty() ? std::vector<Bytes>() : std::vector{text};
   }
 
-  Bytes Whole(const ModulePieces& pieces) const {
-    Bytes out;
+  Bytes Framed(const Bytes& text) const { return spec_.before + text + spec_.behind; }
+
+  Bytes Whole(const Bytes& command, const ModulePieces& pieces) const {
+    Bytes out = spec_.repeats_command ? command + "=" : Bytes();
     for (const auto& [pause, bytes] : pieces) out += bytes;
-    return out + spec_.prompt;
+    return Framed(out) + spec_.prompt;
   }
 
   // Whether `text` is what the module says, '%' being any digit.
@@ -217,7 +250,7 @@ class SurveyCheck {
     const bool paced = spec_.pace > Duration::Zero();
     // What is paced more slowly than a pause is told apart comes in a piece for each byte.
     const bool single = paced && spec_.pace >= p_.piece_gap;
-    const std::size_t expected = single ? Whole(truth).size() : pieces;
+    const std::size_t expected = single ? Whole(reply.command, truth).size() : pieces;
     Add("pieces", reply.most_pieces == expected,
         too_close || !Claimed(reply.basis) || paced || reply.most_pieces == 0,
         Texts(reply) + " in " + std::to_string(reply.most_pieces));
@@ -228,7 +261,7 @@ class SurveyCheck {
     Duration least = spec_.turnaround + spec_.silence.value_or(Duration::Zero());
     if (const auto extra = spec_.extra.find(reply.command); extra != spec_.extra.end())
       least = least + extra->second;
-    const Duration character = spec_.line.CharacterTime();
+    const Duration character = (spec_.autobaud ? p_.line : spec_.line).CharacterTime();
     Duration most = least + spec_.jitter + spec_.slow_extra;
     if (spec_.echo == EchoKind::kWhole)
       most = most + (character + spec_.pace) * static_cast<std::int64_t>(reply.command.size() + 2);
@@ -261,9 +294,9 @@ class SurveyCheck {
   void CheckOutcome(const ProfileReply& reply) {
     if (reply.outcome == ReplyOutcome::kNotSent) return;
     const bool known = spec_.answers.contains(reply.command);
-    const ReplyOutcome expected = known               ? ReplyOutcome::kAnswered
-                                  : NoTexts().empty() ? ReplyOutcome::kNoAnswer
-                                                      : ReplyOutcome::kRefused;
+    const ReplyOutcome expected = known                            ? ReplyOutcome::kAnswered
+                                  : NoTexts(reply.command).empty() ? ReplyOutcome::kNoAnswer
+                                                                   : ReplyOutcome::kRefused;
     Add("outcome", reply.outcome == expected,
         reply.outcome == ReplyOutcome::kUnspecified || !Claimed(reply.basis),
         Texts(reply) + " outcome " + std::to_string(static_cast<int>(reply.outcome)));
@@ -271,13 +304,15 @@ class SurveyCheck {
 
   void CheckUnasked() {
     Add("banner", p_.banner == spec_.banner, !Claimed(p_.banner_basis), SafeText(p_.banner));
-    bool right = spec_.unasked_every.has_value() == !p_.unsolicited.empty();
+    bool right = spec_.unasked_every.has_value() == !p_.unsolicited.empty() ||
+                 (!spec_.status.empty() && !spec_.unasked_every);
     bool false_one = false;
     std::string note = "claimed:";
     for (const ProfileUnsolicited& one : p_.unsolicited) {
       note += " " + SafeText(one.text);
-      right = right && one.text == spec_.unasked;
-      false_one = false_one || (one.text != spec_.unasked && Claimed(one.basis));
+      const bool said = one.text == spec_.unasked || one.text == spec_.status;
+      right = right && said;
+      false_one = false_one || (!said && Claimed(one.basis));
     }
     // "Nothing in so many seconds" is no claim that it never speaks, if it was not heard then.
     const bool could = p_.listened < spec_.unasked_every.value_or(Duration::Seconds(0));
@@ -328,6 +363,15 @@ class SurveyTable {
   const std::vector<std::string>& wrong() const { return wrong_; }
   const std::vector<std::string>& open() const { return open_; }  // of which nothing was found out
 
+  // What so large a share of the surveys take at most.
+  Duration TookAtMost(double share) const {
+    std::vector<Duration> took = took_;
+    std::sort(took.begin(), took.end());
+    const double last = static_cast<double>(took.size()) * share;
+    return took.empty() ? Duration()
+                        : took[std::min(took.size() - 1, static_cast<std::size_t>(last))];
+  }
+
   std::string Text() const {
     std::string out = "property      found    open   wrong\n";
     const auto row = [&](const std::string& name, const std::array<int, 3>& counts) {
@@ -338,13 +382,10 @@ class SurveyTable {
     };
     for (const auto& [name, counts] : counts_) row(name, counts);
     row("all", all_);
-    std::vector<Duration> took = took_;
-    std::sort(took.begin(), took.end());
-    out += std::to_string(modules_) + " modules";
-    if (!took.empty())
-      out += "; a survey takes " + FormatDuration(took[took.size() / 2]) +
-             " of line time (median), one in ten more than " +
-             FormatDuration(took[took.size() * 9 / 10]);
+    out += std::to_string(modules_) + " modules; so many surveys take at most:";
+    for (const int percent : {10, 25, 50, 75, 90, 99, 100})
+      out += "\n" + std::to_string(percent) + " %: " + FormatDuration(TookAtMost(percent / 100.0)) +
+             " of line time";
     out += "\n";
     return out;
   }

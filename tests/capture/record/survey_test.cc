@@ -3,6 +3,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <cctype>
 #include <random>
 #include <sstream>
 
@@ -14,6 +15,11 @@ namespace witness {
 namespace {
 
 using ::testing::HasSubstr;
+
+Bytes Upper(Bytes text) {
+  for (char& c : text) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
+  return text;
+}
 
 Duration Ms(std::int64_t ms) { return Duration::Milliseconds(ms); }
 
@@ -161,6 +167,78 @@ TEST(Survey, NoForbiddenCommandIsEverSentWithoutTheFlag) {
   EXPECT_GT(sent, 100) << "and something to send";
 }
 
+// A module that keeps what it could not take, under each rule of what ends a command and of what
+// becomes of the other control characters: what it takes, alone or joined with what was left, must
+// not act. "ATAT" would let a modem answer a call (ITU-T V.250 (07/2003), command A; from memory).
+TEST(Survey, NothingThatStaysInAModulesBufferMakesACommandThatActs) {
+  ASSERT_TRUE(LooksLikeChange("ATAT"));
+  ASSERT_TRUE(LooksLikeChange("ATIAT"));
+  const std::vector<std::vector<Bytes>> terminators = {{"\r"},       {"\n"}, {"\r\n"}, {"\r", "\n"}, {";"},  {"\x03"}};
+  std::size_t taken_in_all = 0;
+  unsigned seed = 0;
+  const auto check = [&](const ModuleSpec& spec, bool line_is_known) {
+    SurveyPlan plan = DemoPlan();
+    plan.commands = {{"ATI", ""}, {"AT+FW?", ""}};
+    plan.repeats = 2;
+    plan.listen = Ms(100);
+    plan.reset_line.reset();
+    plan.line_is_known = line_is_known;
+    plan.line = line_is_known ? spec.line : LineSettings();
+    plan.bauds = {9600, 19200};
+    const Surveyed surveyed = Survey(spec, plan, ++seed);
+    ASSERT_TRUE(surveyed.status.ok()) << surveyed.status.message();
+    std::string line;
+    for (const char c : surveyed.taken) {
+      // Control characters that a module drops join what stands around them; '\n' parts commands
+      // in the model's list, and may be one of them.
+      if (c != '\n') {
+        if (c < 0 || c >= ' ') line += c;
+        continue;
+      }
+      ++taken_in_all;
+      // A modem looks for "AT", and carries nothing out behind its first error.
+      const std::size_t at = Upper(line).find("AT");
+      if (at != Bytes::npos) {
+        EXPECT_FALSE(LooksLikeChange(line.substr(at)))
+            << spec.name << " took " << SafeText(line);
+      }
+      line.clear();
+    }
+  };
+  for (const bool drops : {false, true}) {
+    for (const char* unknown : {"", "ERROR\r\n"}) {
+      for (const int turnaround : {2, 300, 1500}) {
+        for (const char* format : {"8N1", "7E1", "7O1"}) {
+          ModuleSpec spec;
+          spec.drops_controls = drops;
+          spec.unknown = unknown;
+          spec.turnaround = Ms(turnaround);
+          spec.takes_bad_bytes = turnaround != 300;
+          ASSERT_TRUE(ParseFormat(format, spec.line).ok());
+          spec.answers = {{"AT", InOne("OK\r\n")}, {"ATI", InOne("sedge\r\n")}};
+          for (const auto& ends : terminators) {
+            spec.terminators = ends;
+            spec.name = std::string(drops ? "drops, " : "keeps, ") + format + " " +
+                        SafeText(ends[0]) + " " + std::to_string(turnaround) + " ms";
+            check(spec, turnaround == 2);
+            spec.sleeps = Ms(900);
+            check(spec, true);
+            spec.sleeps.reset();
+          }
+          spec.terminators.clear();
+          for (const int silence : {30, 150, 400, 700}) {
+            spec.silence = Ms(silence);
+            spec.name = std::string(drops ? "drops, " : "keeps, ") + format + " silence of " +
+                        std::to_string(silence) + " ms " + std::to_string(turnaround) + " ms";
+            check(spec, turnaround == 2);
+          }
+        }
+      }
+    }
+  }
+  EXPECT_GT(taken_in_all, 1000u);
+}
+
 TEST(Survey, ChangesAreMadeOnceAndLastWithTheFlag) {
   SurveyPlan plan = DemoPlan();
   plan.line_is_known = true;
@@ -189,7 +267,7 @@ TEST(Survey, InterruptKeepsWhatWasFound) {
   const auto talk = TalkThrough(driver, recorder, port, plan.line);
   driver.InterruptAt(Instant() + Duration::Seconds(40));
   Profile profile;
-  const Status status = RunSurvey(*talk, plan, profile, [](const std::string&) {});
+  const Status status = RunSurvey(*talk, plan, profile, [](const SurveyProgress&) {});
   EXPECT_EQ(status.code(), Code::kInterrupted);
   EXPECT_EQ(profile.line.baud, 9600u);
   EXPECT_FALSE(writer.kept.empty());
@@ -207,7 +285,7 @@ TEST(Survey, InterruptAtAnyTimeIsAnInterrupt) {
     const auto talk = TalkThrough(driver, recorder, port, plan.line);
     driver.InterruptAt(Instant() + Ms(at));
     Profile profile;
-    const Status status = RunSurvey(*talk, plan, profile, [](const std::string&) {});
+    const Status status = RunSurvey(*talk, plan, profile, [](const SurveyProgress&) {});
     ASSERT_TRUE(status.ok() || status.code() == Code::kInterrupted)
         << at << ": " << status.message();
     ASSERT_TRUE(recorder.Close().ok());
@@ -238,7 +316,7 @@ TEST(Survey, APortWithoutARateGetsNoRate) {
   const auto talk = TalkThrough(driver, recorder, port, plan.line);
   Profile profile;
   plan.commands = {{"AT", ""}};
-  ASSERT_TRUE(RunSurvey(*talk, plan, profile, [](const std::string&) {}).ok());
+  ASSERT_TRUE(RunSurvey(*talk, plan, profile, [](const SurveyProgress&) {}).ok());
   EXPECT_EQ(profile.state, ModuleState::kAnswers);
   EXPECT_EQ(profile.line.baud, 0u);
   EXPECT_EQ(profile.line_basis.sure, Found::kNotTried);
