@@ -173,7 +173,8 @@ TEST(Survey, NoForbiddenCommandIsEverSentWithoutTheFlag) {
 TEST(Survey, NothingThatStaysInAModulesBufferMakesACommandThatActs) {
   ASSERT_TRUE(LooksLikeChange("ATAT"));
   ASSERT_TRUE(LooksLikeChange("ATIAT"));
-  const std::vector<std::vector<Bytes>> terminators = {{"\r"},       {"\n"}, {"\r\n"}, {"\r", "\n"}, {";"},  {"\x03"}};
+  const std::vector<std::vector<Bytes>> terminators = {{"\r"},       {"\n"}, {"\r\n"},
+                                                       {"\r", "\n"}, {";"},  {"\x03"}};
   std::size_t taken_in_all = 0;
   unsigned seed = 0;
   const auto check = [&](const ModuleSpec& spec, bool line_is_known) {
@@ -199,8 +200,7 @@ TEST(Survey, NothingThatStaysInAModulesBufferMakesACommandThatActs) {
       // A modem looks for "AT", and carries nothing out behind its first error.
       const std::size_t at = Upper(line).find("AT");
       if (at != Bytes::npos) {
-        EXPECT_FALSE(LooksLikeChange(line.substr(at)))
-            << spec.name << " took " << SafeText(line);
+        EXPECT_FALSE(LooksLikeChange(line.substr(at))) << spec.name << " took " << SafeText(line);
       }
       line.clear();
     }
