@@ -3,7 +3,7 @@
 //   relay_bench delay BYTEWITNESS [--messages N]
 //       How much later bytes come out than they went in, both ways, against a bare loop that reads
 //       and writes, in turn with it; JSON lines for tests/bench/run. Rounds during which other
-//       programs took more than a tenth of a processor are thrown away and repeated, for a minute.
+//       programs took more than 12 % of a processor are thrown away and repeated, for 40 s at most.
 //   relay_bench load BYTEWITNESS (--bytes N | --seconds N) [--burners N]
 //       3 Mbaud (300 000 bytes a second) both ways, paced with --seconds, as fast as they are taken
 //       with --bytes, while other processes burn the processors. Every byte that comes out, and
