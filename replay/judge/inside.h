@@ -27,15 +27,16 @@ std::optional<Diagnosis> InsideFault(const Observations& baseline, const Observa
 std::vector<std::string> FreshRemarks(const Observations& baseline, const Observations& trial,
                                       std::size_t most);
 
-// Adds to a diagnosis of another origin what the inside shows of the same thing: where the subject
-// waited, what lay unread.
 // What a program used or left behind, in words: processes, the processor's time, bytes that it did
 // not read. Leaves out what `baseline` did too.
 std::vector<std::string> ResourceNotes(const Observations& baseline, const Observations& trial);
 
-// Spends the processor's time while it waits.
+// Spends the processor's time while it waits: most of the run was spent on a processor or in the
+// queue for one (a busy machine), a fifth of it at least on one. Never true in virtual time.
 bool SpinsWhileItWaits(const Observations& seen);
 
+// Adds to a diagnosis of another origin what the inside shows of the same thing: where the subject
+// waited, what lay unread.
 void AddInsideEvidence(const Observations& baseline, const Observations& trial,
                        Diagnosis& diagnosis);
 
