@@ -60,10 +60,10 @@ class Running:
                 del self.open[descriptor]
         return bool(ready)
 
-    def wait_for(self, text, stream="stdout", patience=PATIENCE):
-        """Returns all of `stream` as soon as `text` is in it."""
+    def wait_for(self, text, stream="stdout", patience=PATIENCE, times=1):
+        """Returns all of `stream` as soon as `text` is in it, so often."""
         until = time.monotonic() + patience
-        while text.encode() not in self.said[stream]:
+        while self.said[stream].count(text.encode()) < times:
             if not self.open or not self._read_once(until):
                 raise BenchError("waited for %r on %s of %s; it said %r" %
                                  (text, stream, self.process.args, self.said))

@@ -8,8 +8,9 @@
 // The far end writes to the pty's master; after a DLE (10) comes what no byte can say: 'b' a break,
 // 'f' or 'p' and a byte: that byte with a framing or parity error, 'o' an overrun, DLE itself.
 // Facts of real drivers that it keeps (measured on 8250 and ftdi_sio): after an unplug read gives 0
-// and every ioctl EIO; with PARMRK a break is FF 00 00, a bad byte FF 00 and it, FF is FF FF; opening
-// raises DTR and RTS, the last close drops them if HUPCL is set; TIOCMIWAIT returns at a change.
+// and every ioctl EIO; with PARMRK a break is FF 00 00, a bad byte FF 00 and it, FF is FF FF;
+// opening raises DTR and RTS, the last close drops them if HUPCL is set; TIOCMIWAIT returns at a
+// change.
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <errno.h>
@@ -51,6 +52,9 @@ enum Word {
   kSerialFlags,
   kOpened,
   kClosed,
+  kBreakOn,   // 1 while a break is being sent
+  kDtrDrops,  // how often DTR was released while open
+  kRtsDrops,
   kWords = 64,
 };
 
@@ -75,8 +79,8 @@ static uint32_t baud = 9600;
 static unsigned char pending[2];  // of a DLE sequence that a read cut off
 static int pending_size;
 
-#define REAL(name, type)                                        \
-  static __typeof__(type) real;                                 \
+#define REAL(name, type)        \
+  static __typeof__(type) real; \
   if (real == NULL) *(void**)(&real) = dlsym(RTLD_NEXT, name)
 
 static const char* Port(void) {
@@ -173,7 +177,7 @@ int __lxstat(int version, const char* path, struct stat* out) {
 }
 
 ssize_t readlink(const char* restrict path, char* restrict to, size_t size) {
-  REAL("readlink", ssize_t (*)(const char*, char*, size_t));
+  REAL("readlink", ssize_t(*)(const char*, char*, size_t));
   if (!IsSystemEntry(path)) return real(path, to, size);
   static const char kLeadsTo[] = "../../devices/platform/bench/tty/ttyB0";
   const size_t length = sizeof kLeadsTo - 1 < size ? sizeof kLeadsTo - 1 : size;
@@ -182,7 +186,7 @@ ssize_t readlink(const char* restrict path, char* restrict to, size_t size) {
 }
 
 struct group* getgrgid(gid_t id) {
-  REAL("getgrgid", struct group* (*)(gid_t));
+  REAL("getgrgid", struct group * (*)(gid_t));
   if (Port() == NULL || state[kMode] == 0 || id != state[kGroup] || id == 0) return real(id);
   static struct group out;
   static char name[] = "dialout";
@@ -227,8 +231,7 @@ int tcsetattr(int fd, int when, const struct termios* wanted) {
 }
 
 static int WaitForLines(int fd, int (*real)(int, unsigned long, ...)) {
-  const uint32_t before =
-      state[kCtsEdges] + state[kDsrEdges] + state[kRiEdges] + state[kDcdEdges];
+  const uint32_t before = state[kCtsEdges] + state[kDsrEdges] + state[kRiEdges] + state[kDcdEdges];
   for (;;) {
     int left = 0;
     if (state[kCtsEdges] + state[kDsrEdges] + state[kRiEdges] + state[kDcdEdges] != before)
@@ -237,6 +240,13 @@ static int WaitForLines(int fd, int (*real)(int, unsigned long, ...)) {
     const struct timespec wait = {0, 500 * 1000};
     if (nanosleep(&wait, NULL) != 0) return Fail(EINTR);
   }
+}
+
+static void SetOutputs(uint32_t outputs) {
+  const uint32_t released = state[kOutputs] & ~outputs;
+  if (released & TIOCM_DTR) ++state[kDtrDrops];
+  if (released & TIOCM_RTS) ++state[kRtsDrops];
+  state[kOutputs] = outputs & (TIOCM_RTS | TIOCM_DTR);
 }
 
 int ioctl(int fd, unsigned long request, ...) {
@@ -253,18 +263,20 @@ int ioctl(int fd, unsigned long request, ...) {
       *(int*)with = (int)(state[kInputs] | state[kOutputs]);
       return 0;
     case TIOCMSET:
-      state[kOutputs] = *(unsigned*)with & (TIOCM_RTS | TIOCM_DTR);
+      SetOutputs(*(unsigned*)with);
       return 0;
     case TIOCMBIS:
-      state[kOutputs] |= *(unsigned*)with & (TIOCM_RTS | TIOCM_DTR);
+      SetOutputs(state[kOutputs] | *(unsigned*)with);
       return 0;
     case TIOCMBIC:
-      state[kOutputs] &= ~*(unsigned*)with;
+      SetOutputs(state[kOutputs] & ~*(unsigned*)with);
       return 0;
     case TIOCSBRK:
       ++state[kBreaksSent];
+      state[kBreakOn] = 1;
       return 0;
     case TIOCCBRK:
+      state[kBreakOn] = 0;
       return 0;
     case TIOCMIWAIT:
       return WaitForLines(fd, real);
@@ -295,7 +307,7 @@ int ioctl(int fd, unsigned long request, ...) {
     case GET_SETTINGS: {
       const int result = real(fd, request, with);
       struct Settings* out = with;
-          if (result != 0) return result;
+      if (result != 0) return result;
       out->cflag = (out->cflag & ~kHeld) | (cflag & kHeld);
       out->iflag |= iflag & (PARMRK | INPCK);
       if (state[kHighestBaud] != 0 && out->ospeed > state[kHighestBaud])
@@ -345,7 +357,7 @@ static size_t Translate(const unsigned char* from, size_t size, unsigned char* t
 }
 
 ssize_t read(int fd, void* to, size_t size) {
-  REAL("read", ssize_t (*)(int, void*, size_t));
+  REAL("read", ssize_t(*)(int, void*, size_t));
   if (!IsMine(fd) || size < 3) return real(fd, to, size);
   for (;;) {
     unsigned char raw[4096];

@@ -16,6 +16,8 @@ import time
 import tty
 import unittest
 
+import serial
+
 HERE = os.path.dirname(os.path.abspath(__file__))
 sys.path.insert(0, os.path.join(os.path.dirname(HERE), "cli"))
 import bench  # noqa: E402
@@ -25,7 +27,7 @@ EVERY_BYTE = bytes(range(256))
 # enum Word of serial_shim.c.
 (INPUTS, OUTPUTS, CTS_EDGES, DSR_EDGES, RI_EDGES, DCD_EDGES, FRAMING, OVERRUNS, PARITY, BREAKS,
  BREAKS_SENT, OPEN_ERROR, MODE, GROUP, MEMBERSHIP, HIGHEST_BAUD, SLOW_CLOSE, CHIP, BAUD_BASE,
- SERIAL_FLAGS, OPENED, CLOSED) = range(22)
+ SERIAL_FLAGS, OPENED, CLOSED, BREAK_ON, DTR_DROPS, RTS_DROPS) = range(25)
 WORDS = 64
 LOW_LATENCY = 1 << 13  # ASYNC_LOW_LATENCY of <linux/tty_flags.h>
 BREAK = b"\x10b"
@@ -178,6 +180,61 @@ class Shim(unittest.TestCase):
         # LineBit: CTS 2, DSR 8, DCD 16.
         self.assertEqual([(event["asserted"], event["changed"]) for event in self.events()
                           if event.get("kind") == "lines"], [(2, 8), (18, 16), (16, 2)])
+
+    def test_ringing_is_recorded_ring_by_ring(self):
+        running = self.record()
+        at_rest = self.get(INPUTS)
+        seen = 0
+        for _ in range(2):
+            for inputs in (at_rest | termios.TIOCM_RI, at_rest):
+                self.change(inputs, RI_EDGES)
+                seen += 1
+                running.wait_for("RI", times=seen)
+        self.end(running)
+        # LineBit: CTS 2, DSR 8, RI 32.
+        self.assertEqual([(event["asserted"], event["changed"]) for event in self.events()
+                          if event.get("kind") == "lines"], [(42, 32), (10, 32)] * 2)
+
+    def test_lines_and_breaks_of_a_program_reach_the_port(self):
+        running = self.record("--between", "--listen", "rfc2217://127.0.0.1:0")
+        client = serial.serial_for_url(running.wait_for_line(), 57600, timeout=bench.PATIENCE)
+        self.addCleanup(client.close)
+        both = termios.TIOCM_DTR | termios.TIOCM_RTS
+        self.wait_until(lambda: self.get(OUTPUTS) == both)
+        client.rts = False
+        self.wait_until(lambda: self.get(OUTPUTS) == termios.TIOCM_DTR)
+        client.rts = True
+        self.wait_until(lambda: self.get(OUTPUTS) == both)
+        client.dtr = False
+        self.wait_until(lambda: self.get(OUTPUTS) == termios.TIOCM_RTS)
+        client.break_condition = True
+        self.wait_until(lambda: self.get(BREAK_ON) == 1)
+        client.break_condition = False
+        self.wait_until(lambda: self.get(BREAK_ON) == 0)
+        self.assertEqual(self.get(BREAKS_SENT), 1)
+        client.write(b"after")
+        self.assertEqual(self.hear(5), b"after")
+        client.close()
+        self.end(running)
+        self.assertIn("break", [event.get("kind") for event in self.events()])
+        # LineBit: RTS 1, DTR 4.
+        moved = [(event.get("asserted", 0) & event["changed"], event["changed"])
+                 for event in self.events()
+                 if event.get("kind") == "lines" and event["side"] == "host"]
+        self.assertEqual([one for one in moved if one[1] in (1, 4)][-3:], [(0, 1), (1, 1), (0, 4)])
+
+    def test_reset_releases_the_line_that_was_named_and_no_other(self):
+        for line, wanted in (("dtr", (1, 0)), ("rts", (1, 1))):
+            done = bench.run(bench.BYTEWITNESS, "ask", PORT, "AT", "--ending", "cr", "--reset",
+                             line, "--wait", "50ms", "--quiet", "20ms", "-o", self.capture, "--replace",
+                             cwd=self.folder, **self.preloaded)
+            self.assertNotIn(done.returncode, (2, 3), done.stderr)
+            self.assertEqual(self.hear(3), b"AT\r")
+            self.assertEqual((self.get(DTR_DROPS), self.get(RTS_DROPS)), wanted)
+            bit = {"dtr": 4, "rts": 1}[line]
+            moved = [event.get("asserted", 0) & bit for event in self.events()
+                     if event.get("kind") == "lines" and event["changed"] == bit]
+            self.assertEqual(moved, [0, bit])
 
     def test_opening_raises_the_lines_and_hold_lines_keeps_them(self):
         running = self.record()
