@@ -18,6 +18,8 @@
 #include <fstream>
 #include <vector>
 
+#include "capture/line/missing_right.h"
+
 namespace witness {
 namespace {
 
@@ -60,28 +62,23 @@ std::vector<Holder> Holders(const std::string& path) {
   return out;
 }
 
-// Which right a person lacks who may not open `path`, and how to get it.
-std::string MissingRight(const std::string& path) {
-  constexpr const char* kRule =
-      "a udev rule can give it to a group: a line SUBSYSTEM==\"tty\", GROUP=\"dialout\", "
-      "MODE=\"0660\" in /etc/udev/rules.d/, then plug it in anew";
+DeviceAccess AccessTo(const std::string& path) {
+  DeviceAccess out;
   struct stat there = {};
-  if (stat(path.c_str(), &there) != 0) return "even its folder can't be read";
+  if (stat(path.c_str(), &there) != 0) return out;
+  out.seen = true;
+  out.group_may = (there.st_mode & 0060) == 0060;
   const group* owners = getgrgid(there.st_gid);
-  if (owners == nullptr || there.st_gid == 0 || (there.st_mode & 0060) != 0060)
-    return std::string("only its owner may: ") + kRule;
-  const std::string name = owners->gr_name;
+  if (owners == nullptr || there.st_gid == 0) return out;
+  out.group = owners->gr_name;
   std::vector<gid_t> mine(static_cast<std::size_t>(std::max(0, getgroups(0, nullptr))));
   if (!mine.empty() && getgroups(static_cast<int>(mine.size()), mine.data()) < 0) mine.clear();
-  if (getegid() == there.st_gid || std::find(mine.begin(), mine.end(), there.st_gid) != mine.end())
-    return "though you are in its group " + name +
-           ": a security policy or a container keeps you out";
+  out.in_login =
+      getegid() == there.st_gid || std::find(mine.begin(), mine.end(), there.st_gid) != mine.end();
   const passwd* me = getpwuid(geteuid());
   for (char** member = owners->gr_mem; me != nullptr && *member != nullptr; ++member)
-    if (std::string(*member) == me->pw_name)
-      return "you have joined the group " + name +
-             ", but not in this login: log in again, or run newgrp " + name;
-  return "join the group " + name + " (sudo usermod -aG " + name + " $USER) and log in again";
+    out.joined = out.joined || std::string(*member) == me->pw_name;
+  return out;
 }
 
 }  // namespace
@@ -172,7 +169,8 @@ Status OpenError(const std::string& path, int error) {
                     path + ": no such port; `bytewitness ports` lists what is there");
     case EACCES:
     case EPERM: {
-      return Status(Code::kIo, path + ": no permission to open it; " + MissingRight(path));
+      return Status(Code::kIo,
+                    path + ": no permission to open it; " + MissingRight(AccessTo(path)));
     }
     case EBUSY:
     case EWOULDBLOCK: {

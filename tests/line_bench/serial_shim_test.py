@@ -226,8 +226,8 @@ class Shim(unittest.TestCase):
     def test_reset_releases_the_line_that_was_named_and_no_other(self):
         for line, wanted in (("dtr", (1, 0)), ("rts", (1, 1))):
             done = bench.run(bench.BYTEWITNESS, "ask", PORT, "AT", "--ending", "cr", "--reset",
-                             line, "--wait", "50ms", "--quiet", "20ms", "-o", self.capture, "--replace",
-                             cwd=self.folder, **self.preloaded)
+                             line, "--wait", "50ms", "--quiet", "20ms", "-o", self.capture,
+                             "--replace", cwd=self.folder, **self.preloaded)
             self.assertNotIn(done.returncode, (2, 3), done.stderr)
             self.assertEqual(self.hear(3), b"AT\r")
             self.assertEqual((self.get(DTR_DROPS), self.get(RTS_DROPS)), wanted)
