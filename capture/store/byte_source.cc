@@ -12,6 +12,8 @@ namespace witness {
 namespace {
 
 constexpr std::size_t kReadAhead = std::size_t{256} << 10;
+// Where the place is not behind what was read last.
+constexpr std::size_t kReadAfterJump = std::size_t{32} << 10;
 
 class FileSource : public ByteSource {
  public:
@@ -21,32 +23,37 @@ class FileSource : public ByteSource {
   FileSource& operator=(const FileSource&) = delete;
 
   Result<ByteView> View(std::uint64_t offset, std::size_t size) override {
-    if (offset >= begin_ && offset - begin_ <= kept_.size() &&
-        size <= kept_.size() - (offset - begin_)) {
-      return ByteView(kept_).substr(offset - begin_, size);
+    if (offset >= begin_ && offset - begin_ <= kept_size_ &&
+        size <= kept_size_ - (offset - begin_)) {
+      return ByteView(kept_.get() + (offset - begin_), size);
     }
     // Keep what is there of it already, and read on behind it.
-    std::size_t have = 0;
-    if (offset >= begin_ && offset - begin_ < kept_.size()) {
-      have = kept_.size() - (offset - begin_);
-      std::memmove(kept_.data(), kept_.data() + (offset - begin_), have);
+    const bool reads_on = kept_size_ > 0 && offset >= begin_ && offset - begin_ <= kept_size_;
+    const std::size_t known = reads_on ? kept_size_ - (offset - begin_) : 0;
+    ahead_ = reads_on ? std::min(2 * ahead_, kReadAhead) : kReadAfterJump;
+    const std::size_t wanted = std::max(size, ahead_);
+    if (wanted > room_) {
+      room_ = std::max(wanted, kReadAhead);
+      auto larger = std::make_unique_for_overwrite<char[]>(room_);
+      if (known > 0) std::memcpy(larger.get(), kept_.get() + (offset - begin_), known);
+      kept_ = std::move(larger);
+    } else if (known > 0) {
+      std::memmove(kept_.get(), kept_.get() + (offset - begin_), known);
     }
     begin_ = offset;
-    kept_.resize(std::max(size, kReadAhead));
-    while (have < kept_.size()) {
-      const ssize_t n = ::pread(descriptor_, kept_.data() + have, kept_.size() - have,
-                                static_cast<off_t>(offset + have));
+    kept_size_ = known;
+    while (kept_size_ < size) {
+      const ssize_t n = ::pread(descriptor_, kept_.get() + kept_size_, wanted - kept_size_,
+                                static_cast<off_t>(offset + kept_size_));
       if (n < 0 && errno == EINTR) continue;
       if (n < 0) {
-        kept_.clear();
+        kept_size_ = 0;
         return Status(Code::kIo, path_ + ": cannot be read: " + std::strerror(errno));
       }
       if (n == 0) break;
-      have += static_cast<std::size_t>(n);
-      if (have >= size) break;
+      kept_size_ += static_cast<std::size_t>(n);
     }
-    kept_.resize(have);
-    return ByteView(kept_).substr(0, size);
+    return ByteView(kept_.get(), std::min(size, kept_size_));
   }
 
   Result<std::uint64_t> Size() override {
@@ -60,8 +67,11 @@ class FileSource : public ByteSource {
  private:
   std::string path_;
   int descriptor_;
-  std::uint64_t begin_ = 0;  // file offset of kept_
-  Bytes kept_;
+  std::uint64_t begin_ = 0;       // file offset of kept_
+  std::unique_ptr<char[]> kept_;  // room_ bytes, of which kept_size_ were read
+  std::size_t room_ = 0;
+  std::size_t kept_size_ = 0;
+  std::size_t ahead_ = kReadAfterJump;
 };
 
 class MemorySource : public ByteSource {

@@ -144,8 +144,9 @@ class CaptureReaderImpl : public CaptureReader {
 
   // False: there are no more, or there was a failure (state_).
   bool TakeItem() {
-    if (long_way_) ScanOnAThread();
-    const ScanItem item = items_->Next();
+    // What was read of the frame that was jumped to lies in the scanner's memory until it goes on.
+    if (long_way_ && !first_item_) ScanOnAThread();
+    const ScanItem item = first_item_ ? *std::exchange(first_item_, std::nullopt) : items_->Next();
     frame_offset_ = item.frame_offset;
     switch (item.kind) {
       case ScanItem::Kind::kField:
@@ -313,15 +314,43 @@ class CaptureReaderImpl : public CaptureReader {
   }
 
   void Jump() {
-    const auto place = FindFrameOf(*source_, options_.from);
-    if (!place) return;
-    expected_seq_ = place->seq;
-    expected_event_ = place->first_event;
-    last_ = place->base;
+    std::optional<IndexEntry> entry;
+    const bool indexed = FindInIndex(*source_, options_.from, entry);
+    if (indexed && !entry) return;
+    if (indexed) {
+      scanner_->JumpTo(entry->offset);
+      ScanItem item = scanner_->Next();
+      if (item.kind == ScanItem::Kind::kField && item.field == kBlockField) {
+        if (const auto seq = SeqAtPlace(item.content, *entry)) {
+          first_item_ = std::move(item);
+          BeginAt(
+              {entry->offset, *seq, entry->first_event, Instant::FromNanoseconds(entry->base_ns)});
+          return;
+        }
+      }
+    }
+    if (const auto place = FindByWalk(*source_, options_.from)) {
+      scanner_->JumpTo(place->offset);
+      BeginAt(*place);
+    } else if (indexed) {
+      scanner_ = FrameScanner::Create(*source_);
+      items_ = scanner_.get();
+      for (bool header = false; !header;) header = IsHeaderOrEnd(scanner_->Next());
+    }
+  }
+
+  static bool IsHeaderOrEnd(const ScanItem& item) {
+    if (item.kind == ScanItem::Kind::kField) return item.field == kHeaderField;
+    return item.kind == ScanItem::Kind::kEnd || item.kind == ScanItem::Kind::kFailed;
+  }
+
+  void BeginAt(const FramePlace& place) {
+    expected_seq_ = place.seq;
+    expected_event_ = place.first_event;
+    last_ = place.base;
     jumped_ = true;
     ending_.complete = false;
-    jumped_to_ = place->offset;
-    scanner_->JumpTo(place->offset);
+    jumped_to_ = place.offset;
   }
 
   void ScanOnAThread() {
@@ -334,8 +363,9 @@ class CaptureReaderImpl : public CaptureReader {
   ReaderOptions options_;
   std::unique_ptr<FrameScanner> scanner_;  // until ahead_ has it
   std::unique_ptr<ItemSource> ahead_;
-  ItemSource* items_;      // whichever of the two it is
-  bool long_way_ = false;  // ahead_ is to begin
+  ItemSource* items_;                   // whichever of the two it is
+  bool long_way_ = false;               // ahead_ is to begin
+  std::optional<ScanItem> first_item_;  // taken from scanner_ already; to be looked at first
   BlockDecoder decoder_;
   std::optional<Bytes> held_;
   std::optional<Event> pending_gap_;

@@ -1,16 +1,11 @@
 #include "capture/store/frame_finder.h"
 
-#include <zstd.h>
-
 #include <algorithm>
-#include <array>
-#include <memory>
 #include <vector>
 
 #include "capture/store/block_decoder.h"
 #include "capture/store/frame_scanner.h"
 #include "capture/store/limits.h"
-#include "capture/store/messages.h"
 #include "capture/store/wire.h"
 
 namespace witness {
@@ -30,40 +25,6 @@ std::optional<FramePlace> PlaceAt(ByteSource& source, std::uint64_t offset) {
     return std::nullopt;
   }
   return FramePlace{offset, block.seq(), block.first_event(), block.base()};
-}
-
-// The same by the frame's first bytes alone, which takes a small part of the time and proves
-// nothing.
-std::optional<FramePlace> PeekPlace(ByteSource& source, std::uint64_t offset) {
-  // Enough for a frame's header and its first block (RFC 8878 section 3.1.1.2.4).
-  const auto view = source.View(offset, (std::size_t{128} << 10) + 32);
-  if (!view.ok()) return std::nullopt;
-  const std::unique_ptr<ZSTD_DCtx, decltype(&ZSTD_freeDCtx)> zstd(ZSTD_createDCtx(),
-                                                                  &ZSTD_freeDCtx);
-  ZSTD_DCtx_setParameter(zstd.get(), ZSTD_d_windowLogMax, static_cast<int>(kMaxWindowLog));
-  std::array<char, 64> front;
-  ZSTD_inBuffer in{view->data(), view->size(), 0};
-  ZSTD_outBuffer out{front.data(), front.size(), 0};
-  while (out.pos < out.size) {
-    const std::size_t before = in.pos + out.pos;
-    const std::size_t left = ZSTD_decompressStream(zstd.get(), &out, &in);
-    if (ZSTD_isError(left) != 0) return std::nullopt;
-    if (left == 0 || in.pos + out.pos == before) break;
-  }
-  WireCursor cursor(ByteView(front.data(), out.pos));
-  std::uint64_t value = 0;
-  if (!cursor.Varint(value) || value != WireTag(kBlockField, WireType::kBytes)) return std::nullopt;
-  if (!cursor.Varint(value)) return std::nullopt;
-  FramePlace place{offset, 0, 0, Instant()};
-  unsigned found = 0;
-  WireField field;
-  while (found != 3 && NextField(cursor, field) && field.type == WireType::kVarint) {
-    if (field.number == 1) place.seq = field.value;
-    if (field.number == 2) place.first_event = field.value, found |= 1;
-    if (field.number == 3) place.base = Instant::FromNanoseconds(UnZigZag(field.value)), found |= 2;
-  }
-  if (found != 3) return std::nullopt;
-  return place;
 }
 
 std::optional<IndexFacts> ReadIndex(ByteSource& source) {
@@ -128,20 +89,34 @@ std::vector<std::uint64_t> WalkFrames(ByteSource& source) {
 
 }  // namespace
 
-std::optional<FramePlace> FindFrameOf(ByteSource& source, Instant from) {
-  if (const auto index = ReadIndex(source)) {
-    auto entry =
-        std::partition_point(index->frames.begin(), index->frames.end(),
-                             [from](const IndexEntry& e) { return e.base_ns < from.ns(); });
-    if (entry == index->frames.begin()) return std::nullopt;
-    --entry;
-    // The index is believed only if the frame is what it says. Its blocks prove themselves when
-    // they are read.
-    const auto place = PeekPlace(source, entry->offset);
-    if (place && place->first_event == entry->first_event && place->base.ns() == entry->base_ns) {
-      return place;
-    }
+bool FindInIndex(ByteSource& source, Instant from, std::optional<IndexEntry>& entry) {
+  entry.reset();
+  const auto index = ReadIndex(source);
+  if (!index) return false;
+  const auto behind =
+      std::partition_point(index->frames.begin(), index->frames.end(),
+                           [from](const IndexEntry& e) { return e.base_ns < from.ns(); });
+  if (behind != index->frames.begin()) entry = *(behind - 1);
+  return true;
+}
+
+std::optional<std::uint64_t> SeqAtPlace(ByteView block, const IndexEntry& entry) {
+  std::optional<std::uint64_t> first_event;
+  std::optional<std::int64_t> base_ns;
+  std::uint64_t seq = 0;
+  WireCursor cursor(block);
+  WireField field;
+  while ((!first_event || !base_ns) && NextField(cursor, field) &&
+         field.type == WireType::kVarint) {
+    if (field.number == 1) seq = field.value;
+    if (field.number == 2) first_event = field.value;
+    if (field.number == 3) base_ns = UnZigZag(field.value);
   }
+  if (first_event != entry.first_event || base_ns != entry.base_ns) return std::nullopt;
+  return seq;
+}
+
+std::optional<FramePlace> FindByWalk(ByteSource& source, Instant from) {
   const std::vector<std::uint64_t> walked = WalkFrames(source);
   std::optional<FramePlace> found;
   std::size_t low = 0;

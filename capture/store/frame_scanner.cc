@@ -1,10 +1,13 @@
 #include "capture/store/frame_scanner.h"
 
 #define ZSTD_STATIC_LINKING_ONLY  // for ZSTD_d_stableOutBuffer; without it all works, but slower
+#include <sys/mman.h>
 #include <zstd.h>
 
 #include <algorithm>
+#include <cstdlib>
 #include <cstring>
+#include <new>
 #include <vector>
 
 #include "capture/store/limits.h"
@@ -14,12 +17,30 @@ namespace witness {
 namespace {
 
 constexpr std::size_t kFeed = std::size_t{128} << 10;
+// Of a frame that was jumped to, only what comes before the wanted time may be needed.
+constexpr std::size_t kFeedAfterJump = std::size_t{24} << 10;
 // On an error zstd gives nothing of what one call would have put out: small bites lose less.
 constexpr std::size_t kSalvageFeed = 64;
 
 // Frames that need no larger window than this are decompressed to where they stay, without a copy.
 constexpr unsigned kDirectWindowLog = 22;
 constexpr std::size_t kDirectRoom = std::size_t{8} << 20;
+// The first frame should hold the header alone.
+constexpr std::size_t kFirstFrameRoom = std::size_t{64} << 10;
+
+constexpr std::size_t kLargePage = std::size_t{2} << 20;
+
+// Not filled. A large room is asked for in large pages, where the system has them: getting its
+// memory a small page at a time takes a good part of what it takes to decompress into it.
+ScanMemory NewMemory(std::size_t room) {
+  const bool large = room >= 2 * kLargePage;
+  if (large) room = (room + kLargePage - 1) / kLargePage * kLargePage;
+  auto* bytes =
+      static_cast<char*>(large ? std::aligned_alloc(kLargePage, room) : std::malloc(room));
+  if (bytes == nullptr) throw std::bad_alloc();
+  if (large) ::madvise(bytes, room, MADV_HUGEPAGE);
+  return {std::unique_ptr<char[], FreeBytes>(bytes), room};
+}
 
 struct FreeContext {
   void operator()(ZSTD_DCtx* c) const { ZSTD_freeDCtx(c); }
@@ -36,6 +57,7 @@ class FrameScannerImpl : public FrameScanner {
   void JumpTo(std::uint64_t offset) override {
     offset_ = offset;
     in_frame_ = false;
+    feed_ = kFeedAfterJump;
   }
 
   bool Ready() const override {
@@ -110,6 +132,7 @@ class FrameScannerImpl : public FrameScanner {
 
   // Small files seldom hold large frames; those that do take the next way.
   std::size_t DirectRoom() {
+    if (offset_ == 0) return kFirstFrameRoom;
     const auto size = source_.Size();
     const std::uint64_t left = size.ok() ? *size - std::min(*size, offset_) : 0;
     const std::uint64_t likely = std::max<std::uint64_t>(64 * left, std::uint64_t{64} << 10);
@@ -141,6 +164,7 @@ class FrameScannerImpl : public FrameScanner {
       if (frame_done_) {
         if (parsed_ != raw_size_) return Damage(item, "a frame ends inside a field");
         in_frame_ = false;
+        feed_ = kFeed;
         item.kind = ScanItem::Kind::kFrameEnd;
         offset_ += fed_;
         item.end_offset = offset_;
@@ -160,7 +184,7 @@ class FrameScannerImpl : public FrameScanner {
 
   // Decompresses some more into memory_. kNotFound: the file ends.
   Status Feed() {
-    const auto input = source_.View(offset_ + fed_, way_ == Way::kSalvage ? kSalvageFeed : kFeed);
+    const auto input = source_.View(offset_ + fed_, way_ == Way::kSalvage ? kSalvageFeed : feed_);
     if (!input.ok()) return input.status();
     ZSTD_inBuffer in{input->data(), input->size(), 0};
     ZSTD_outBuffer out{};
@@ -208,12 +232,11 @@ class FrameScannerImpl : public FrameScanner {
     memory_.reset();
     for (auto& one : memories_) {
       if (one.use_count() > 1) continue;
-      if (one->room < room) *one = {std::make_unique_for_overwrite<char[]>(room), room};
+      if (one->room < room) *one = NewMemory(room);
       memory_ = one;
       return;
     }
-    memory_ = std::make_shared<ScanMemory>();
-    *memory_ = {std::make_unique_for_overwrite<char[]>(room), room};
+    memory_ = std::make_shared<ScanMemory>(NewMemory(room));
     memories_.push_back(memory_);
   }
 
@@ -340,6 +363,7 @@ class FrameScannerImpl : public FrameScanner {
   bool direct_possible_ = false;
   Way way_ = Way::kBuffered;
   bool frame_done_ = false;
+  std::size_t feed_ = kFeed;     // compressed bytes at a time
   std::uint64_t fed_ = 0;        // compressed bytes of the frame taken so far
   std::uint64_t produced_ = 0;   // decompressed
   std::uint64_t delivered_ = 0;  // decompressed bytes of the frame given as fields

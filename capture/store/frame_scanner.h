@@ -5,6 +5,7 @@
 #pragma once
 
 #include <cstdint>
+#include <cstdlib>
 #include <memory>
 #include <string>
 
@@ -39,9 +40,13 @@ class ItemSource {
   virtual ScanItem Next() = 0;
 };
 
+struct FreeBytes {
+  void operator()(char* bytes) const { std::free(bytes); }
+};
+
 // Where the contents of items lie; as long as somebody else holds it too, they stay valid.
 struct ScanMemory {
-  std::unique_ptr<char[]> bytes;
+  std::unique_ptr<char[], FreeBytes> bytes;
   std::size_t room = 0;
 };
 
