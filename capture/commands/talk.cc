@@ -54,6 +54,8 @@ class Talk {
     Result<OpenedPort> opened = OpenAndSet(options_.port, *settings, options_.line.open);
     if (!opened.ok()) return opened.status();
     port_ = std::move(*opened);
+    // A pty or a TCP connection has no rate, whatever is set.
+    if (!port_.report.has_rate) port_.got.baud = 0;
     driver_ = Driver::Create(clock_);
     // From here on Ctrl-C closes the file instead of leaving it cut off.
     driver_->OnInterrupt([this](Instant) { End(Status(Code::kInterrupted, "interrupted")); });
@@ -75,7 +77,8 @@ class Talk {
           End(status.ok() ? Status(Code::kDisconnected, options_.port + ": closed") : status);
         }));
     driver_->WatchReadable(keyboard_->descriptor(), [this](Instant) { TakeKeys(); });
-    screen_.Talk("talking to " + SafeName(options_.port) + " (" + FormatLineSettings(port_.got) +
+    screen_.Talk("talking to " + SafeName(options_.port) + " (" +
+                 (port_.got.baud == 0 ? "no rate of its own" : FormatLineSettings(port_.got)) +
                  "), recorded into " + SafeName(out_) +
                  "; \":help\" helps, \":end\" or Ctrl-C ends");
     Prompt();

@@ -170,6 +170,9 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
       cut = cut || body.find(command.substr(1)) != Bytes::npos;
     }
   }
+  for (const Heard& answer : answers)
+    cut = cut || (EchoLength(answer) == 0 &&
+                  Words(Body(answer)).starts_with(Bytes(query.substr(1)) + '\r'));
   sleepy_ = sleepy_ || cut;
   const bool keeps_silent = !refusal.empty() || silent + 1 >= asked;
   // A wrong rate gives nothing back as it was.

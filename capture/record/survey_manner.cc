@@ -14,6 +14,9 @@ bool Surveyor::Echo() {
   int early = 0;
   int late = 0;
   int rounds = 0;
+  bool answers = false;
+  bool woken = false;
+  if (!Control(answers, woken)) return false;
   // Where the first do not agree, some more are tried.
   for (; rounds < 3 || (rounds < 6 && echoed > 0 && echoed < rounds); ++rounds) {
     Heard heard;
@@ -23,6 +26,7 @@ bool Surveyor::Echo() {
     ++echoed;
     const Duration leaving = heard.sent_by - heard.sent_at;
     if (leaving < Duration::Milliseconds(4)) continue;  // too fast to tell
+    if (without_.any) continue;                         // what was said unasked kept it back
     (heard.pieces.front().at < heard.sent_at + leaving / 2 ? early : late) += 1;
   }
   const bool sure = echoed == 0 || echoed == rounds;
@@ -33,6 +37,7 @@ bool Surveyor::Echo() {
                   : late > 1 && early == 0 ? EchoKind::kWhole
                                            : EchoKind::kOn;
   basis.sure = sure ? Found::kSure : likely ? Found::kLikely : Found::kUnsure;
+  if (echoed == 0 && !answers) basis.sure = Found::kUnsure;  // nor was the query answered
   basis.why = std::to_string(echoed) + " of " + std::to_string(rounds) + " commands came back";
   if (profile_.echo == EchoKind::kOn) basis.why += "; how cannot be told";
   return Clean();
@@ -49,6 +54,13 @@ bool Surveyor::Case() {
   bool taken = false;
   bool steady = false;
   if (!IsTaken(small, profile_.send_ending, false, basis, taken, steady)) return false;
+  if (!taken && steady) {
+    bool answers = false;
+    bool woken = false;
+    if (!Control(answers, woken)) return false;
+    if (woken && !IsTaken(small, profile_.send_ending, false, basis, taken, steady)) return false;
+    steady = steady && answers;
+  }
   // An answer that repeats the query differs in letters where it is taken alike.
   if (!taken && (answer_by_shape_ || answer_.find(plan_.query) != Bytes::npos)) steady = false;
   profile_.letter_case = !steady ? LetterCase::kUnspecified

@@ -29,7 +29,7 @@ bool InStep(const Tries& tries) {
 
 bool Surveyor::Commands() {
   profile_.unknown.command = kUnknownQuery;
-  if (!Repeat(profile_.unknown)) return false;
+  if (!RepeatAndControl(profile_.unknown)) return false;
   std::vector<SurveyCommand> commands = plan_.commands;
   if (commands.empty()) commands = BuiltInCommands();
   // Queries first, in the author's order; then changes, the most dangerous last.
@@ -52,7 +52,7 @@ bool Surveyor::Commands() {
       continue;
     }
     Tell("asking " + ToEscapes(command.text));
-    const bool went_on = Repeat(reply);
+    const bool went_on = RepeatAndControl(reply);
     if (reply.basis.tries > 0) profile_.replies.push_back(std::move(reply));
     if (!went_on) return false;
   }
@@ -65,6 +65,47 @@ bool Surveyor::StillAnswers(bool& answers) {
   if (!Ask(plan_.query, profile_.send_ending, Usual(), heard)) return false;
   answers = IsAnswer(heard);
   return true;
+}
+
+bool Surveyor::Control(bool& answers, bool& woken) {
+  woken = false;
+  for (int i = 0; i < 2; ++i) {
+    if (!StillAnswers(answers)) return false;
+    if (answers) return true;
+  }
+  if (wake_ || profile_.send_ending == "none") return true;
+  wake_ = true;
+  for (int i = 0; i < 2; ++i) {
+    if (!StillAnswers(answers)) return false;
+    if (!answers) break;
+  }
+  woken = wake_ = answers;
+  if (!woken) return true;
+  profile_.sleeps = true;
+  profile_.sleep_basis.sure = Found::kLikely;
+  profile_.sleep_basis.why = "the query was answered no more, until a line ending came first";
+  return true;
+}
+
+bool Surveyor::RepeatAndControl(ProfileReply& reply) {
+  const ProfileReply before = reply;
+  const bool unknown = &reply == &profile_.unknown;
+  for (int round = 0;; ++round) {
+    if (!Repeat(reply)) return false;
+    const bool no = reply.outcome == ReplyOutcome::kRefused ||
+                    (unknown && reply.outcome == ReplyOutcome::kAnswered);
+    if (!no || !before.change.empty() || reply.basis.sure == Found::kUnsure) return true;
+    bool answers = false;
+    bool woken = false;
+    if (!Control(answers, woken)) return false;
+    if (answers && !woken) return true;
+    if (!answers || round > 0) {
+      reply.basis.sure = Found::kUnsure;
+      reply.basis.why += "; but the query was not answered then either";
+      return true;
+    }
+    reply = before;
+  }
 }
 
 bool Surveyor::Repeat(ProfileReply& reply) {
@@ -189,8 +230,13 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
   for (const Bytes& text : order)
     odd_figure =
         odd_figure || (texts[text] == 1 && text.size() > usual.size() && texts[usual] * 2 > count);
+  // What talks all the time is not listened to for ever: a long answer may have been cut off.
+  const bool cut_off = std::any_of(tries.begin(), tries.end(), [](const Try& one) {
+    return one.heard.end == HeardEnd::kTooLong && !one.heard.nothing() &&
+           one.raw.ended_at - one.heard.pieces.back().at < Duration::Milliseconds(500);
+  });
   // One answer that is like no other may have been spoilt on its way.
-  reply.basis.sure = odd_figure                                                ? Found::kUnsure
+  reply.basis.sure = odd_figure || cut_off                                     ? Found::kUnsure
                      : count == 0 || of_usual_shape * 2 <= count || others > 0 ? Found::kUnsure
                      : count == 1 || !alike                                    ? Found::kLikely
                                                                                : Found::kSure;
@@ -199,6 +245,7 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
   if (alike) why = std::to_string(of_usual_shape) + " alike";
   if (alike && order.size() > 1) why += " but for figures";
   if (silent > 0 && !usual.empty()) why += ", " + std::to_string(silent) + " not answered";
+  if (cut_off) why += ", not heard to its end";
   if (spoilt > 0) why += ", " + std::to_string(spoilt) + " spoilt on the way";
 }
 

@@ -128,10 +128,16 @@ class Surveyor {
   };
   bool Commands();
   bool Repeat(ProfileReply& reply);
+  // A "no" stands only where the query is still answered.
+  bool RepeatAndControl(ProfileReply& reply);
   bool AskAgainAndAgain(ProfileReply& reply, std::vector<Try>& tries);
   void Weigh(ProfileReply& reply, std::vector<Try>& tries);
   // Does it still answer the query?
   bool StillAnswers(bool& answers);
+  // Before anything is claimed of a "no": is the query still answered, asked in the same way? Where
+  // it is not, it is tried whether a line ending that comes first wakes the module, and that is
+  // then kept to (`woken`).
+  bool Control(bool& answers, bool& woken);
 
   // --- what comes unasked (survey_unasked.cc) ---
   // True if `body` is `usual` (which may be silence) with a run of bytes put in; the run is then

@@ -111,6 +111,8 @@ void Surveyor::Review() {
     const Heard heard = WithoutUnasked(raw, profile_.unsolicited, without);
     if (IsSpoilt(heard)) continue;
     Bytes body = Body(heard);
+    // An answer that repeats the command looked like an echo as long as that was not known.
+    if (body == at->first + at->second) continue;
     if (body != at->second && body != no) TakeOutUnasked(body, at->second, heard);
   }
   // A late answer is no saying of its own.
