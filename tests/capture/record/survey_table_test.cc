@@ -55,9 +55,9 @@ TEST(SurveyTable, OfStrangeVariantsNothingIsClaimedWrongly) {
   EXPECT_GE(table.Of(Finding::kFound), 20 * table.Of(Finding::kOpen));
 }
 
-// One that was slow now and then and fell asleep in between, one to which the LF of a CR LF stuck, one
-// that talks into a reply of five seconds, and one whose first letter was always lost: of each more
-// was claimed than was so.
+// One that was slow now and then and fell asleep in between, one to which the LF of a CR LF stuck,
+// one that talks into a reply of five seconds, and one whose first letter was always lost: of each
+// more was claimed than was so.
 TEST(SurveyTable, NoRefusalIsClaimedOfAModuleThatNoLongerAnswersTheQuery) {
   SurveyTable table;
   for (const unsigned seed : {5001804u, 5002660u, 5000011u, 7002414u}) {
