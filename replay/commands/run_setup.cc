@@ -151,6 +151,11 @@ Result<std::vector<Combination>> PlanOf(const RunRequest& request, const Part& p
   for (const std::string& text : request.vary)
     if (Status status = AddWish(text, part, wishes); !status.ok()) return status.In("--vary");
   if (request.vary.empty()) wishes = UsualWishes();
+  // In virtual time it is known to the cycle when a sketch speaks next, and a trial costs little.
+  const bool turnaround =
+      std::find(request.vary.begin(), request.vary.end(), "turnaround") != request.vary.end();
+  if (!request.sketch.empty() && (request.vary.empty() || turnaround))
+    if (Status status = AddWish("turnaround=next", part, wishes); !status.ok()) return status;
   PlanOptions options;
   options.combine = request.combine;
   options.random = request.random;

@@ -22,6 +22,7 @@ std::vector<Diagnosis> Diagnose(const TrialResult& baseline, const TrialResult& 
                           CannotDecode,
                           ShownInside,
                           CutsLongReply,
+                          SendsLineEnding,
                           Hangs,
                           TakesAnotherForTheReply,
                           CountsOnEcho,
@@ -71,6 +72,27 @@ std::vector<Combination> WantedBesides(const TrialResult& trial,
   return wanted;
 }
 
+namespace {
+
+// What was sent without ever ending as a command ends: is it nothing but commands that the part
+// knows, one behind the other?
+bool OnlyKnownCommands(const Part& part, ByteView sent) {
+  constexpr std::size_t kMost = 200;
+  if (sent.empty() || sent.size() > kMost) return false;
+  // Whether the first `n` bytes are; a line ending belongs to the command in front of it.
+  std::vector<bool> whole(sent.size() + 1, false);
+  whole[0] = true;
+  for (std::size_t n = 1; n <= sent.size(); ++n) {
+    const bool ending = sent[n - 1] == '\r' || sent[n - 1] == '\n';
+    if (ending && n > 1) whole[n] = whole[n - 1];
+    for (std::size_t from = 0; from < n && !whole[n]; ++from)
+      whole[n] = whole[from] && !ending && KnowsText(part, sent.substr(from, n - from));
+  }
+  return whole[sent.size()];
+}
+
+}  // namespace
+
 std::vector<Diagnosis> DiagnoseBaseline(const TrialResult& baseline, const Part& part) {
   std::vector<Diagnosis> all;
   const Observations& seen = baseline.observations;
@@ -82,15 +104,22 @@ std::vector<Diagnosis> DiagnoseBaseline(const TrialResult& baseline, const Part&
   Bytes wrong = seen.unfinished;
   for (const TakenCommand& command : seen.commands)
     if (wrong.empty() && !command.known && knows(command.bytes)) wrong = command.bytes;
-  const bool ending = !wrong.empty() && knows(wrong);
+  const bool ending = !wrong.empty() && (knows(wrong) || OnlyKnownCommands(part, wrong));
   for (Diagnosis& fault : Faults(seen))
-    // Who speaks at a wrong rate is not understood either: that comes first.
-    if (!ending || fault.name == "wrong-rate") all.push_back(std::move(fault));
-  if (ending)
-    all.push_back({"wrong-command-ending",
-                   "ends its commands in a way that this module does not take",
-                   {"it sent " + SafeTextWithEnding(wrong) + "; the module's commands end with " +
-                    expected}});
+    // Who speaks at a wrong rate, or cuts short what it says, is not understood either: that comes
+    // first.
+    if (!ending || fault.name == "wrong-rate" || fault.name == "cuts-own-command")
+      all.push_back(std::move(fault));
+  const bool cut = std::any_of(all.begin(), all.end(),
+                               [](const Diagnosis& d) { return d.name == "cuts-own-command"; });
+  if (ending && !cut)
+    all.push_back(
+        {"wrong-command-ending",
+         "ends its commands in a way that this module does not take",
+         {"it sent " + SafeTextWithEnding(wrong) + "; the module's commands end with " + expected +
+          (part.command_end.terminators.empty()
+               ? ", so what comes with it is taken for a part of the command"
+               : "")}});
   return all;
 }
 

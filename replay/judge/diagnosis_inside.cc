@@ -11,7 +11,8 @@ using witness::FormatDuration;
 std::optional<Diagnosis> ShownInside(const Case& c) {
   auto fault = InsideFault(c.base, c.seen, c.trial.verdict.divergence);
   // It was sending while the rest of a reply came because it took the beginning for all of it.
-  if (fault && fault->name == "sends-while-receiving")
+  // Where the whole reply came later, it is the sending that went by the clock.
+  if (fault && fault->name == "sends-while-receiving" && !c.Varies("turnaround"))
     if (auto early = ReadsTooEarly(c); early && early->name == "reads-too-early") {
       early->evidence.push_back(fault->words);
       return early;

@@ -24,6 +24,7 @@ std::optional<Diagnosis> CountsOnEcho(const Case& c);
 
 // For what it takes the reply (diagnosis_taking.cc).
 std::optional<Diagnosis> LeavesLineEnding(const Case& c);
+std::optional<Diagnosis> SendsLineEnding(const Case& c);
 std::optional<Diagnosis> KeepsLineEnding(const Case& c);
 std::optional<Diagnosis> CannotDecode(const Case& c);
 std::optional<Diagnosis> ComparesCase(const Case& c);

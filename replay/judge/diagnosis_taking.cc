@@ -45,6 +45,22 @@ std::optional<Diagnosis> LeavesLineEnding(const Case& c) {
   return std::nullopt;
 }
 
+// Says a word of the reply again, with the line ending still on it.
+std::optional<Diagnosis> SendsLineEnding(const Case& c) {
+  const auto& divergence = *c.trial.verdict.divergence;
+  const std::size_t index = divergence.command == 0 ? 0 : divergence.command - 1;
+  if (divergence.what != kAnotherCommand || index >= c.base.commands.size() ||
+      index >= c.seen.commands.size())
+    return std::nullopt;
+  const Bytes& then = c.base.commands[index].bytes;
+  const Bytes& now = c.seen.commands[index].bytes;
+  if (!SameTextOtherEndings(now, then) || now.size() <= then.size()) return std::nullopt;
+  return Diagnosis{
+      "sends-line-ending",
+      "put the line ending of a reply into its next command",
+      {"it sent " + SafeTextWithEnding(now) + ", in the baseline " + SafeTextWithEnding(then)}};
+}
+
 // Compares or keeps the reply with its line ending in it.
 std::optional<Diagnosis> KeepsLineEnding(const Case& c) {
   if (!c.Varies("ending")) return std::nullopt;

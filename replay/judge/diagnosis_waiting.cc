@@ -40,6 +40,11 @@ std::string TimeoutWords(const std::vector<Duration>& waits) {
   return words;
 }
 
+// CR, LF or none, as the last of a reply.
+char LastEnding(ByteView reply) {
+  return reply.ends_with('\r') || reply.ends_with('\n') ? reply.back() : '\0';
+}
+
 // Replies that a trial waited behind although the baseline did not.
 struct Waits {
   std::vector<Duration> after;
@@ -67,6 +72,18 @@ Waits WaitsOf(const Case& c) {
     waits.more.push_back(longer);
     waits.where.push_back(i);
   }
+  // What ends as recorded (with an unsolicited line behind the reply, say) cut the wait short.
+  const auto ends_so = [&](std::size_t i) {
+    return LastEnding(ReplyTo(c.seen, i).bytes) == LastEnding(ReplyTo(c.base, i).bytes);
+  };
+  if (!std::all_of(waits.where.begin(), waits.where.end(), ends_so))
+    for (std::size_t k = waits.where.size(); k > 0; --k)
+      if (ends_so(waits.where[k - 1])) {
+        const auto at = static_cast<std::ptrdiff_t>(k - 1);
+        waits.after.erase(waits.after.begin() + at);
+        waits.more.erase(waits.more.begin() + at);
+        waits.where.erase(waits.where.begin() + at);
+      }
   return waits;
 }
 

@@ -129,6 +129,23 @@ std::vector<std::string> ResourceNotes(const Observations& baseline, const Obser
   return notes;
 }
 
+std::vector<std::string> BaselineNotes(const Observations& baseline) {
+  std::vector<std::string> notes;
+  std::size_t last_reply = 0;
+  for (const Said& said : baseline.said)
+    if (said.send.command == baseline.commands.size() && said.send.sort == SaidSort::kAnswer)
+      last_reply += said.send.bytes.size();
+  for (const Remark& remark : baseline.remarks) {
+    if (remark.kind == "stray") AddOnce(remark.text, 2, notes);
+    // All of it; a line that was read to its end leaves less.
+    if (remark.kind == "unread" && last_reply > 0 && remark.count >= last_reply &&
+        remark.at >= baseline.ended)
+      notes.push_back("the reply to command " + std::to_string(baseline.commands.size()) +
+                      " was never read");
+  }
+  return notes;
+}
+
 void AddInsideEvidence(const Observations& baseline, const Observations& trial,
                        Diagnosis& diagnosis) {
   std::size_t added = 0;

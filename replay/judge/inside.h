@@ -27,6 +27,10 @@ std::optional<Diagnosis> InsideFault(const Observations& baseline, const Observa
 std::vector<std::string> FreshRemarks(const Observations& baseline, const Observations& trial,
                                       std::size_t most);
 
+// What a person should know of a baseline that held all the same: a reply that it never read, line
+// endings that came to it as other bytes.
+std::vector<std::string> BaselineNotes(const Observations& baseline);
+
 // What a program used or left behind, in words: processes, the processor's time, bytes that it did
 // not read. Leaves out what `baseline` did too.
 std::vector<std::string> ResourceNotes(const Observations& baseline, const Observations& trial);

@@ -56,10 +56,7 @@ void MeasureLateness(const Observations& base, const Observations& seen, Verdict
   Duration starved = seen.starved;
   const std::size_t common = std::min(base.commands.size(), seen.commands.size());
   for (std::size_t i = 0; i < common; ++i) {
-    const auto cycle = [&](const Observations& o) {
-      const Instant next = i + 1 < o.commands.size() ? o.commands[i + 1].from : o.ended;
-      return next - o.commands[i].from;
-    };
+    const auto cycle = [&](const Observations& o) { return WentOn(o, i) - o.commands[i].from; };
     const Duration wait = WaitBehind(seen, i);
     Duration later = std::min(wait - WaitBehind(base, i), cycle(seen) - cycle(base));
     if (later < Duration::Milliseconds(10)) continue;
@@ -98,9 +95,15 @@ Instant AnswerEnd(const Observations& o, std::size_t index) {
   return end;
 }
 
+Instant WentOn(const Observations& o, std::size_t index) {
+  if (index + 1 < o.commands.size()) return o.commands[index + 1].from;
+  if (!o.virtual_time || o.ending != SubjectEnding::kOver) return o.ended;
+  const Instant end = AnswerEnd(o, index);
+  return o.printed.empty() ? end : std::max(end, o.printed.back().at);
+}
+
 Duration WaitBehind(const Observations& o, std::size_t index) {
-  const Instant next = index + 1 < o.commands.size() ? o.commands[index + 1].from : o.ended;
-  return std::max(next - AnswerEnd(o, index), Duration::Zero());
+  return std::max(WentOn(o, index) - AnswerEnd(o, index), Duration::Zero());
 }
 
 Observations CutBehind(Observations o, std::size_t count) {
@@ -160,17 +163,27 @@ std::optional<Verdict> Judge::AgainstDemands(const Observations& seen) const {
   return std::nullopt;
 }
 
+namespace {
+
+const Diagnosis* FindFault(const std::vector<Diagnosis>& faults, std::string_view name) {
+  for (const Diagnosis& fault : faults)
+    if (fault.name == name) return &fault;
+  return nullptr;
+}
+
+}  // namespace
+
 Verdict Judge::OfBaseline(const Observations& base) const {
   Verdict verdict;
   verdict.kind = VerdictKind::kNoContest;
+  const auto wired = Faults(base);
   if (base.ending == SubjectEnding::kOutOfTime) {
     verdict.why = "it did not end within " + FormatDuration(demands_.within) +
                   " against the replies as recorded; " + Standing(base) +
                   " (if it runs for ever, say how long to watch it: --for TIME)";
   } else if (base.ending != SubjectEnding::kExited && base.ending != SubjectEnding::kOver) {
     verdict.why = EndingWords(base) + " against the replies as recorded; " + Standing(base);
-  } else if (const auto wired = Faults(base);
-             !wired.empty() && wired[0].name == "module-elsewhere") {
+  } else if (!wired.empty() && wired[0].name == "module-elsewhere") {
     verdict.why = wired[0].words;
   } else if (base.commands.empty() && base.answers.empty() &&
              // One that only listens is judged by what it prints.
@@ -183,6 +196,11 @@ Verdict Judge::OfBaseline(const Observations& base) const {
     verdict.why = "it ended with exit status " + std::to_string(base.exit_status) +
                   " against the replies as recorded (if that is right, say --exit " +
                   std::to_string(base.exit_status) + ")";
+  } else if (const Diagnosis* cut = FindFault(wired, "cuts-own-command");
+             cut != nullptr && must_say_.size() == 0 &&
+             std::any_of(base.commands.begin(), base.commands.end(),
+                         [](const TakenCommand& c) { return !c.known; })) {
+    verdict.why = cut->words;
   } else if (const Remark* lost = LostReply(base); lost != nullptr && must_say_.size() == 0) {
     // With a demand that is met, the person has said what counts.
     verdict.why = "against the replies as recorded it lost bytes: " + lost->text;
@@ -237,6 +255,15 @@ Verdict Judge::OfTrial(const Observations& base, const Observations& seen,
     first = CompareGrown(base_lines, lines, expectation.grown, seen);
     if (!first) first = CompareWords(base_lines, lines, expectation.grown, base, seen);
   }
+  // Whatever may be printed of longer replies, or of lines that have become one: not what remains
+  // where bytes were lost.
+  if (const Remark* lost = LostReply(seen); !first && lost != nullptr &&
+                                            LostReply(base) == nullptr &&
+                                            expectation.same_commands && !expectation.same_output)
+    if (auto output = CompareOutput(base_lines, lines, expectation, steadiness, base, seen)) {
+      output->what = "lost bytes and " + output->what;
+      first = std::move(output);
+    }
   if (!first && expectation.same_ending && seen.exit_status != base.exit_status && !demands_.exit)
     first = Divergence{seen.ended, "ended otherwise", EndingWords(base), EndingWords(seen), last};
   if (first) {

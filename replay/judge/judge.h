@@ -23,6 +23,7 @@ inline constexpr Duration kLateSend = Duration::Milliseconds(50);
 // What a divergence says of an exception that nobody caught.
 inline constexpr char kUnhandledError[] = "an error that it does not handle";
 
+inline constexpr char kAnotherCommand[] = "sent another command";
 inline constexpr char kLineMissing[] = "did not print a line";
 
 class Judge {
@@ -57,8 +58,11 @@ class Judge {
 // was no answer.
 Instant AnswerEnd(const Observations& observations, std::size_t index);
 
-// How long the subject did nothing behind the answer to command `index`, until its next command or
-// its end.
+// When the subject went on behind the answer to command `index`: its next command or its end. A
+// board never ends, and how long it was watched says nothing: with the last that it printed.
+Instant WentOn(const Observations& observations, std::size_t index);
+
+// How long the subject did nothing behind the answer to command `index`, until it went on.
 Duration WaitBehind(const Observations& observations, std::size_t index);
 
 // The first `count` commands and what was printed up to the next one.

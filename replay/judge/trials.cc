@@ -10,6 +10,7 @@
 
 #include "replay/judge/diagnosis.h"
 #include "replay/judge/disturbance.h"
+#include "replay/judge/inside.h"
 
 namespace trial {
 namespace {
@@ -114,6 +115,9 @@ Result<TrialResult> Trials::RunTrial(std::size_t index, const Combination& combi
   VariationContext context;
   context.seed = setup_.seed;
   context.with = setup_.with;
+  const auto& asked = outcome_.baseline.observations.commands;
+  for (std::size_t i = 0; i + 1 < asked.size(); ++i)
+    context.next_command.try_emplace(asked[i].turn, asked[i + 1].from - asked[i].taken);
   auto varied = Vary(outcome_.played, combination, context);
   if (!varied.ok()) return varied.status();
   const Observations& base = outcome_.baseline.observations;
@@ -292,6 +296,9 @@ Result<TrialsOutcome> Trials::Run() {
   if (!baseline.ok()) return baseline.status();
   outcome_.baseline = std::move(*baseline);
   if (Status status = Follow(); !status.ok()) return status;
+  if (outcome_.baseline.verdict.kind == VerdictKind::kHeld)
+    for (std::string& note : BaselineNotes(outcome_.baseline.observations))
+      outcome_.baseline.notes.push_back(std::move(note));
   if (on_trial) on_trial(outcome_.baseline, 0, setup_.plan.size());
   if (outcome_.baseline.verdict.kind != VerdictKind::kHeld) {
     outcome_.baseline.verdict.diagnoses = DiagnoseBaseline(outcome_.baseline, outcome_.played);

@@ -2,6 +2,7 @@
 #include <algorithm>
 #include <future>
 
+#include "capture/base/text.h"
 #include "replay/judge/disturbance.h"
 #include "replay/judge/inside.h"
 #include "replay/judge/trials.h"
@@ -269,6 +270,12 @@ Status Trials::Follow() {
     outcome_.baseline.verdict.why = "the module takes none of its commands";
   }
   if (!any_unknown || other_ending || elsewhere) return witness::OkStatus();
+  const auto unanswered = [](const Observations& o) {
+    return std::none_of(o.commands.begin(), o.commands.end(),
+                        [](const TakenCommand& c) { return c.known; }) &&
+           std::none_of(o.said.begin(), o.said.end(),
+                        [](const Said& said) { return said.send.sort != SaidSort::kEcho; });
+  };
   Part in_order = setup_.part;
   in_order.following = Following::kInOrder;
   const Steadiness before = steadiness_;
@@ -280,6 +287,13 @@ Status Trials::Follow() {
     steadiness_ = before;
     stop_behind_ = stop_before;
     linger_ = linger_before;
+    if (outcome_.baseline.verdict.kind == VerdictKind::kHeld &&
+        unanswered(outcome_.baseline.observations)) {
+      outcome_.baseline.verdict.kind = VerdictKind::kNoContest;
+      outcome_.baseline.verdict.why =
+          "the module knows none of its commands: the first was " +
+          witness::SafeTextWithEnding(outcome_.baseline.observations.commands[0].bytes);
+    }
     return witness::OkStatus();
   }
   outcome_.baseline = std::move(*again);

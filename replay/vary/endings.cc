@@ -63,6 +63,7 @@ witness::Status VaryEnding(Change& change) {
     // Lines that have become one are another text.
     if (joined) change.varied.expectation.same_output = false;
     Replace(answer, replacements);
+    change.varied.expectation.other_endings = true;
   });
   return witness::OkStatus();
 }

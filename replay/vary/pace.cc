@@ -129,7 +129,36 @@ Status VaryPace(Change& change) {
   return UnknownLevel(change.variation);
 }
 
+namespace {
+
+// A module that takes so long is none that a sketch should have to bear.
+constexpr Duration kLatestMeeting = Duration::Milliseconds(500);
+
+// So late that half of the reply is still to come when the next command is due: one that waits for
+// the reply begins later, one that goes by the clock begins in the middle of it.
+void MeetNextCommand(Change& change) {
+  const Duration character = change.varied.part.line.CharacterTime();
+  ForEachAnswer(change, [&](Answer& answer, std::uint32_t number) {
+    const auto next = change.context.next_command.find(number);
+    if (answer.pieces.empty() || next == change.context.next_command.end()) return;
+    const Duration half = character * std::ssize(JoinPieces(answer.pieces)) / 2;
+    const Duration meeting = next->second - half;
+    if (meeting <= answer.pieces[0].after) return;
+    if (meeting > kLatestMeeting) {
+      change.Note("the command behind " + ReplyName(number) + " comes much later: left as it is");
+      return;
+    }
+    answer.pieces[0].after = meeting;
+  });
+}
+
+}  // namespace
+
 Status VaryTurnaround(Change& change) {
+  if (change.variation.level == "next") {
+    MeetNextCommand(change);
+    return OkStatus();
+  }
   const auto length = witness::ParseDuration(change.variation.level);
   if (!length.ok()) return UnknownLevel(change.variation);
   ForEachAnswer(change, [&](Answer& answer, std::uint32_t) {

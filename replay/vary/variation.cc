@@ -68,7 +68,10 @@ const std::vector<Row>& Rows() {
                     {"burst", "line:9600", "slow:3", "pause:50ms"},
                     true}),
        VaryPace},
-      {{"turnaround", "recorded or a length of time: 0s, 250ms", {"0s", "250ms"}, true},
+      {{"turnaround",
+        "recorded or a length of time: 0s, 250ms; next (still coming when the next command is due)",
+        {"0s", "250ms"},
+        true},
        VaryTurnaround},
       {{"echo",
         "recorded, off, characters, whole, late:LENGTH",
@@ -117,6 +120,7 @@ Expectation Expectation::With(const Expectation& other) const {
   both.grown.insert(both.grown.end(), other.grown.begin(), other.grown.end());
   both.added.insert(both.added.end(), other.added.begin(), other.added.end());
   both.echoed = echoed || other.echoed;
+  both.other_endings = other_endings || other.other_endings;
   return both;
 }
 

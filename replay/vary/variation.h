@@ -7,6 +7,7 @@
 #pragma once
 
 #include <cstdint>
+#include <map>
 #include <string>
 #include <string_view>
 #include <vector>
@@ -49,6 +50,8 @@ struct Expectation {
   // of before: to tell of an unsolicited line is no fault, to take it for the reply is one.
   std::vector<Bytes> added{};
   bool echoed = false;  // the commands come back: such a text too
+  // The replies have other line endings: so may what is printed of them.
+  bool other_endings = false;
   // All `same_` false: it has to end in time, without crashing.
   bool operator==(const Expectation&) const = default;
   // What holds for both.
@@ -58,6 +61,8 @@ struct Expectation {
 struct VariationContext {
   std::uint64_t seed = 1;      // for what is drawn: same seed, same part
   const Part* with = nullptr;  // the part that "with" takes its answers from
+  // In the baseline, by the reply's number: how long after a command was taken the next one began.
+  std::map<std::uint32_t, Duration> next_command{};
 };
 
 struct Varied {

@@ -13,10 +13,11 @@ import tempfile
 SOURCE = pathlib.Path(__file__).resolve().parents[2]
 BYTETRIAL, SKETCHES = sys.argv[1:3]
 ONLY = sys.argv[3:]
-HARD = {"find", "event"}  # their module is on the hardware port
+# Their module is on the hardware port.
+HARD = {"find", "event", "shows_raw", "rate_change", "transmitter_off"}
 
 GOOD = ["heartbeat", "blink", "find", "interrupts", "twoports", "silent", "stamped", "uptime",
-        "event", "sleep", "retry"]
+        "event", "sleep", "retry", "reads_along", "by_the_reply", "shows_raw"]
 GOOD_TRIES = ["ending=none pace=burst", "split=5:60ms extra=leftover", "turnaround=250ms ending=cr",
               "loss=drop"]
 # Sketch, variation, what may be said of it.
@@ -30,7 +31,12 @@ FAULTY = [
     ("wait", "loss=none", {"waits-for-ever"}),
     ("silentfault", "ending=lf", {"compares-with-line-ending"}),
     ("firstline", "extra=before", {"takes-unsolicited"}),
+    ("overflows", "length=128", {"loses-bytes"}),
+    ("by_the_clock", "turnaround=next", {"sends-while-receiving"}),
+    ("gives_back", "ending=none", {"sends-line-ending", "waits-for-line-ending"}),
 ]
+# Those that fail with the replies as recorded.
+FAILING = [("rate_change", "cuts-own-command"), ("transmitter_off", "cuts-own-command")]
 
 
 def run(name, tries, folder):
@@ -73,4 +79,14 @@ with tempfile.TemporaryDirectory() as folder:
         if report["baseline"]["verdict"] != "VERDICT_HELD":
             failures += 1
             print("FAILED", name, done.stdout, flush=True)
+    for name, diagnosis in FAILING:
+        if ONLY and name not in ONLY:
+            continue
+        report, done = run(name, ["ending=none"], folder)
+        baseline = report["baseline"]
+        said = {d["name"] for d in baseline.get("diagnosis", [])[:1]}
+        good = baseline["verdict"] == "VERDICT_NO_CONTEST" and said == {diagnosis}
+        failures += not good
+        print("ok    " if good else "FAILED", name, " ".join(said), "" if good else done.stdout,
+              flush=True)
 sys.exit(1 if failures else 0)

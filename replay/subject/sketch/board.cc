@@ -419,6 +419,12 @@ void Board::DrivePin(PinName pin, bool level) {
   avr_raise_irq(port.port->io.irq + pin.bit, level ? 1 : 0);
 }
 
+bool Board::IsOutput(PinName pin) const {
+  auto found = inside_->ports.find(pin.port);
+  return found != inside_->ports.end() &&
+         (avr_->data[found->second.port->r_ddr] & (1 << pin.bit)) != 0;
+}
+
 bool Board::PinLevel(PinName pin) const {
   auto found = inside_->ports.find(pin.port);
   if (found == inside_->ports.end()) return false;

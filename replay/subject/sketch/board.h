@@ -101,6 +101,7 @@ class Board {
   void DrivePin(PinName pin, bool level);
   // Level as the outside sees it: driven by the sketch, else from outside, else pulled up.
   bool PinLevel(PinName pin) const;
+  bool IsOutput(PinName pin) const;
   // On every change of the pin's level, with its cycle. Changes made by resets are told too.
   void WatchPin(PinName pin, std::function<void(std::uint64_t now, bool level)> call);
   bool HasPort(char port) const;

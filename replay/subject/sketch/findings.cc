@@ -116,8 +116,10 @@ class Findings {
     for (const SessionLog::Leftover& left : log_.leftovers)
       Add("unread", left.at,
           std::to_string(left.bytes) + (left.bytes == 1 ? " byte" : " bytes") +
-              " of what came before lay unread in the receive buffer when command " +
-              std::to_string(left.command) + " was sent",
+              " of what came before lay unread in the receive buffer " +
+              (left.command > seen_.commands.size()
+                   ? "at the end"
+                   : "when command " + std::to_string(left.command) + " was sent"),
           left.bytes);
   }
 
@@ -156,6 +158,11 @@ class Findings {
       Add("cut", at,
           "the sketch changed or closed its port while it was still sending to the module (in " +
               PlaceWords(places_, PlaceAt(at)) + "): the byte on the wire was cut",
+          1);
+    for (const std::uint64_t at : module_.stops())
+      Add("cut", at,
+          "the sketch switched its transmitter off while it was still sending to the module (in " +
+              PlaceWords(places_, PlaceAt(at)) + "): what it had not handed over yet is not sent",
           1);
   }
 
@@ -265,7 +272,8 @@ class Findings {
       // Most sketches do without the echo, many without what nobody asked for, and a line ending
       // says nothing more behind a reply that was understood.
       const SaidSort sort = seen_.said[from].send.sort;
-      if (sort == SaidSort::kEcho || sort == SaidSort::kUnasked || !text_lost) kind = "unheard";
+      const bool besides = sort == SaidSort::kEcho || sort == SaidSort::kUnasked;
+      if (besides || !text_lost) kind = fate == Fate::kGarbled && !besides ? "stray" : "unheard";
       Add(kind.c_str(), first[fate], text, count);
     }
   }
@@ -318,7 +326,8 @@ std::string PlaceWords(const Places& places, std::uint32_t id) {
   const Place& place = places[id];
   if (place.function.empty()) return "an unknown place (the ELF names no functions)";
   std::string words = ShortName(place.function);
-  if (!place.caller.empty() && place.caller != "main")
+  if (!place.caller.empty() && place.caller != "main" &&
+      ShortName(place.caller) != ShortName(place.function))
     words += ", called from " + ShortName(place.caller);
   return words;
 }

@@ -13,7 +13,8 @@ namespace trial {
 //  "deaf"       the software port of the module's line was not the one that listens
 //  "off"        said before the sketch had opened the port
 //  "unheard"    any of these, of an echo, an unsolicited line or line endings only: no fault by
-//  itself "cut"        the sketch changed or closed its port while it was still sending "elsewhere"
+//  itself; "stray": a line ending that the sketch was given as another byte
+//  "cut"        the sketch changed or closed its port while it was still sending "elsewhere"
 //  it said nothing that the module knows, but has a port somewhere else "unread"     bytes of a
 //  reply lay in the receive buffer when the next command was sent "wait"       the sketch sat in a
 //  reading call for long after a reply had ended; count: ms "rate"       the sketch's port is set

@@ -68,6 +68,8 @@ class BoardLine {
   const std::vector<ByteIn>& sent() const { return sent_; }
   // Cycles at which the board changed or closed its port while a byte of its own was on the wire.
   const std::vector<std::uint64_t>& cuts() const { return cuts_; }
+  // ... at which it switched its transmitter off before all that it held was through.
+  const std::vector<std::uint64_t>& stops() const { return stops_; }
 
  protected:
   void Settle(std::size_t index, Fate fate, std::uint64_t now) {
@@ -79,6 +81,7 @@ class BoardLine {
 
   std::vector<ByteIn> sent_;
   std::vector<std::uint64_t> cuts_;
+  std::vector<std::uint64_t> stops_;
   std::function<void(const ByteOut&)> on_byte_;
   std::function<void(std::size_t, const ByteIn&)> on_fate_;
   std::function<void(std::size_t)> on_arrival_;

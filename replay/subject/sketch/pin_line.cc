@@ -28,7 +28,7 @@ witness::Result<std::unique_ptr<PinLine>> PinLine::Create(Board& board, PinName 
   line->ports_ = FindSoftwarePorts(board.image());
   line->SetFlaws(WaveFlaws{});
   board.DrivePin(receive, true);  // an idle line
-  line->high_ = board.PinLevel(transmit);
+  line->high_ = board.PinLevel(transmit) || !board.IsOutput(transmit);
   PinLine* self = line.get();
   board.WatchPin(transmit, [self](std::uint64_t now, bool level) { self->OnTransmit(now, level); });
   return line;
@@ -128,7 +128,11 @@ void PinLine::WatchFate(std::size_t index, double start) {
   });
 }
 
-void PinLine::OnTransmit(std::uint64_t now, bool level) {
+// A pin that is no output floats, and modules hold their receiving pin high (common practice, no
+// source): so a reset begins no byte.
+void PinLine::OnTransmit(std::uint64_t now, bool driven) {
+  const bool level = driven || !board_.IsOutput(transmit_);
+  if (level == high_) return;
   if (decoding_) {
     seen_.push_back({static_cast<double>(now), level});
     const std::uint64_t pulse = now - last_change_;

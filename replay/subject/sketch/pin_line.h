@@ -36,7 +36,7 @@ class PinLine : public BoardLine {
   void Queue(const std::vector<Edge>& edges);
   void Arm();
   void NextEdge(std::uint64_t now);
-  void OnTransmit(std::uint64_t now, bool level);
+  void OnTransmit(std::uint64_t now, bool driven);
   void Decode();
   void WatchFate(std::size_t index, double start);
 

@@ -38,6 +38,16 @@ std::uint32_t CalledBefore(const Board& board, std::uint32_t after, bool& found)
   return 0;
 }
 
+// Words on the stack may be left from calls that have long returned. A call to a fixed place has
+// led to the function in question, or to one that jumped on into it (a class's own, mostly); one to
+// a place in a register leads to functions of a class.
+bool CanHaveCalled(std::uint32_t to, const ElfSymbol* function) {
+  if (function == nullptr || function->address == to) return true;
+  const bool of_class = function->name.find("::") != std::string::npos;
+  const bool handler = function->name.substr(0, 2) == "__";
+  return of_class || handler || (to != 0 && function->name != "setup" && function->name != "loop");
+}
+
 // Handlers and helpers; the clock; looking whether a byte has come.
 bool SaysNothing(std::string_view name) {
   if (name.substr(0, 2) == "__" || name.substr(0, 11) == "_GLOBAL__su") return true;
@@ -98,7 +108,8 @@ std::vector<const ElfSymbol*> CallChain(const Board& board) {
     const std::uint32_t to = CalledBefore(board, back, call);
     const ElfSymbol* caller = call ? image.FunctionAt(back - 2) : nullptr;
     const ElfSymbol* callee = to != 0 ? image.FunctionAt(to) : nullptr;
-    if (caller != nullptr && (to == 0 || (callee != nullptr && callee->address == to))) {
+    if (caller != nullptr && (to == 0 || (callee != nullptr && callee->address == to)) &&
+        CanHaveCalled(to, chain.empty() ? nullptr : chain.back())) {
       chain.push_back(caller);
       at += static_cast<std::uint32_t>(size);
     } else {

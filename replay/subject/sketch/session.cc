@@ -164,18 +164,19 @@ void SketchSession::Hear(const ByteOut& byte) {
     if (booting_) board_->Stop();
     return;
   }
-  // A command that begins while bytes of a reply lie unread.
-  if (player_->unfinished().empty() && !player_->commands().empty()) {
-    std::size_t waiting = 0;
-    if (const auto* uart = dynamic_cast<const UartLine*>(module_.get()))
-      waiting = uart->buffer() ? uart->buffer()->Waiting(*board_) : 0;
-    if (const auto* pins = dynamic_cast<const PinLine*>(module_.get()))
-      waiting = pins->ports() ? pins->ports()->buffer.Waiting(*board_) : 0;
-    if (waiting > 0)
-      log_.leftovers.push_back({byte.start, player_->commands().size() + 1, waiting});
-  }
+  if (player_->unfinished().empty() && !player_->commands().empty()) NoteUnread(byte.start);
   player_->Receive(board_->ToInstant(byte.end), ByteView(&value, 1));
   Step(board_->cycle());
+}
+
+// A command begins, or the trial ends, while bytes of a reply lie unread.
+void SketchSession::NoteUnread(std::uint64_t at) {
+  std::size_t waiting = 0;
+  if (const auto* uart = dynamic_cast<const UartLine*>(module_.get()))
+    waiting = uart->buffer() ? uart->buffer()->Waiting(*board_) : 0;
+  if (const auto* pins = dynamic_cast<const PinLine*>(module_.get()))
+    waiting = pins->ports() ? pins->ports()->buffer.Waiting(*board_) : 0;
+  if (waiting > 0) log_.leftovers.push_back({at, player_->commands().size() + 1, waiting});
 }
 
 void SketchSession::HearTalk(const ByteOut& byte) {
@@ -360,6 +361,8 @@ void SketchSession::Finish(BoardState state, const RunLimits& limits) {
   const bool complete = expected_ != 0 && seen_.commands.size() >= expected_;
   if (!complete) seen_.unfinished = Bytes(player_->unfinished());
 
+  if (complete && state == BoardState::kRunning && player_->commands().size() == expected_)
+    NoteUnread(now);
   const std::uint32_t here = places_.At(*board_);
   if (state == BoardState::kCrashed) {
     seen_.ending = SubjectEnding::kCrashed;

@@ -40,7 +40,7 @@ struct SessionLog {
   };
   struct Leftover {
     std::uint64_t at = 0;
-    std::size_t command = 0;  // from 1: the one that began while bytes lay unread
+    std::size_t command = 0;  // from 1: the one that began while bytes lay unread; or none more did
     std::size_t bytes = 0;
   };
   struct Reset {
@@ -89,6 +89,7 @@ class SketchSession {
   void Look(std::uint64_t now);
   void Hear(const ByteOut& byte);
   void HearTalk(const ByteOut& byte);
+  void NoteUnread(std::uint64_t at);
   void Step(std::uint64_t now);
   void ArmPlayer();
   std::uint64_t EarliestStart(const Send& send) const;

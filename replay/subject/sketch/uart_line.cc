@@ -32,6 +32,7 @@ struct UartLine::Inside {
   };
   std::deque<Held> held;
 
+  bool transmitted = false;       // the transmitter was on at the last look at its control register
   std::uint64_t sending_bit = 0;  // cycles of a bit of the byte that goes out
   std::uint64_t cut_at = 0;       // cycle at which the rate last changed in the middle of a byte
   std::uint64_t cut_bit = 0;      // cycles of a bit since then
@@ -83,6 +84,10 @@ struct UartLine::Inside {
     if (inside->Bit(uart.txen) && uart.tx_cnt == 0)
       inside->avr->data[uart.udrc.raised.reg] |=
           static_cast<std::uint8_t>(1u << uart.udrc.raised.bit);
+    const bool transmits = inside->Bit(uart.txen);
+    if (inside->transmitted && !transmits && inside->line->free_from_ > inside->avr->cycle)
+      inside->line->stops_.push_back(inside->avr->cycle);
+    inside->transmitted = transmits;
     if (!inside->Bit(uart.rxen)) inside->Forget();
     inside->line->SetPace();
   }
@@ -95,6 +100,7 @@ struct UartLine::Inside {
   static void OnOutput(avr_irq_t*, std::uint32_t value, void* param) {
     auto* inside = static_cast<Inside*>(param);
     UartLine* line = inside->line;
+    if (!inside->Bit(inside->uart->txen)) return;  // nothing is sent, whatever the emulator says
     const std::uint64_t bit = inside->CyclesPerBit();
     inside->sending_bit = bit;
     ByteOut out;
@@ -195,6 +201,7 @@ witness::Result<std::unique_ptr<UartLine>> UartLine::Create(Board& board, int nu
   board.OnReset([self](ResetCause cause, std::uint64_t) {
     if (cause == ResetCause::kJumpToZero) return;  // the UART knows nothing of it
     self->inside_->rate_set = false;
+    self->inside_->transmitted = false;
     self->inside_->Forget();
   });
   line->buffer_ = FindUartBuffer(board.image(), number);
