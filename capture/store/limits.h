@@ -16,6 +16,8 @@ inline constexpr std::uint64_t kMaxBlockEvents = std::uint64_t{1} << 20;
 inline constexpr std::size_t kMaxLanes = 16;
 inline constexpr std::int64_t kMaxTime = std::int64_t{1} << 62;  // ns, 146 years either way
 inline constexpr std::size_t kMaxTaps = 64;
+// In a header or trailer, unknown ones too, with those of the messages in it.
+inline constexpr std::size_t kMaxMessageFields = std::size_t{1} << 14;
 
 // Written at most this much.
 inline constexpr std::size_t kMaxEventBytes = std::size_t{1} << 20;

@@ -21,6 +21,26 @@ void AppendCrc(Bytes& message) {
   AppendLittle32(message, crc);
 }
 
+// Depth of what is within a header.
+enum class Within { kHeader, kTap, kLast };
+
+// That a message can be taken apart and holds no more fields than `left`, which is lessened by
+// them: an empty message or an unknown field takes two bytes in the file and a hundred when it is
+// parsed.
+bool HasFewFields(ByteView message, Within within, std::size_t& left) {
+  WireCursor cursor(message);
+  WireField field;
+  while (!cursor.done()) {
+    if (left-- == 0 || !NextField(cursor, field)) return false;
+    if (field.type != WireType::kBytes) continue;
+    const bool tap = within == Within::kHeader && field.number == 8;
+    const bool part_of_tap = within == Within::kTap && field.number >= 3 && field.number <= 5;
+    if (tap && !HasFewFields(field.bytes, Within::kTap, left)) return false;
+    if (part_of_tap && !HasFewFields(field.bytes, Within::kLast, left)) return false;
+  }
+  return true;
+}
+
 Status CheckCrc(ByteView content, const char* name) {
   if (content.size() < kCrcBytes || content[content.size() - kCrcBytes] != '\x7D' ||
       Crc32c(content.substr(0, content.size() - kCrcBytes)) !=
@@ -110,6 +130,10 @@ Bytes EncodeHeader(const CaptureInfo& info, unsigned format_major, unsigned form
 
 Status DecodeHeader(ByteView content, CaptureInfo& info) {
   if (const Status status = CheckCrc(content, "header"); !status.ok()) return status;
+  std::size_t fields = kMaxMessageFields;
+  if (!HasFewFields(content, Within::kHeader, fields)) {
+    return Status(Code::kDamaged, "the header cannot be taken apart, or holds too many fields");
+  }
   bytewitness::Header header;
   if (!header.ParseFromArray(content.data(), static_cast<int>(content.size()))) {
     return Status(Code::kDamaged, "the header cannot be taken apart");
@@ -163,6 +187,10 @@ Bytes EncodeTrailer(const TrailerFacts& facts) {
 
 Result<TrailerFacts> DecodeTrailer(ByteView content) {
   if (const Status status = CheckCrc(content, "trailer"); !status.ok()) return status;
+  std::size_t fields = kMaxMessageFields;
+  if (!HasFewFields(content, Within::kLast, fields)) {
+    return Status(Code::kDamaged, "the trailer cannot be taken apart, or holds too many fields");
+  }
   bytewitness::Trailer trailer;
   if (!trailer.ParseFromArray(content.data(), static_cast<int>(content.size())) ||
       trailer.end_ns() > kMaxTime || trailer.end_ns() < -kMaxTime) {

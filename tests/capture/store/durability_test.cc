@@ -16,6 +16,8 @@
 #include "capture/base/clock.h"
 #include "capture/store/background_sync.h"
 #include "capture/store/compact.h"
+#include "capture/store/messages.h"
+#include "capture/store/packer.h"
 #include "capture/store/verify.h"
 #include "tests/support/capture_samples.h"
 #include "tests/support/temporary_path.h"
@@ -288,6 +290,84 @@ TEST(Jump, WithoutAnIndexTheFramesAreWalked) {
       EXPECT_EQ(back.indices.front(), 45'000u);
     }
   }
+}
+
+// Reads 100 events with a jump, by an index that was changed by `lie`.
+template <typename Lie>
+ReadBack ReadByALyingIndex(Bytes file, const std::vector<Event>& events, std::size_t from,
+                           Lie lie) {
+  const std::size_t size = IndexSizeFromTail(ByteView(file).substr(file.size() - kIndexTailBytes));
+  const std::size_t at = file.size() - size;
+  auto index = DecodeIndex(ByteView(file).substr(at), at);
+  EXPECT_TRUE(index.ok());
+  lie(*index);
+  file.resize(at);
+  file += EncodeIndex(*index);
+  ReaderOptions options;
+  options.from = events[from].at;
+  options.to = events[from + 100].at;
+  return ReadAllOf(file, options);
+}
+
+TEST(Jump, AnIndexThatLiesIsNotBelieved) {
+  std::vector<Event> events;
+  Bytes file;
+  const auto sink = OpenMemorySink(file);
+  PackSettings settings;
+  settings.block_bytes = 20'000;
+  settings.frame_bytes = 40'000;
+  auto packer = Packer::Create(*sink, FullInfo(), settings);
+  ASSERT_TRUE(packer.ok());
+  for (int i = 0; i < 60'000; ++i) {
+    events.push_back(BytesEvent(i * 7'654'321ll, Side::kHost, "AT+X\r\n"));
+    ASSERT_TRUE((*packer)->Add(events.back()).ok());
+  }
+  ASSERT_TRUE((*packer)->Finish(events.back().at).ok());
+  const auto earlier_event = [](IndexFacts& facts) {
+    for (std::size_t i = 1; i < facts.frames.size(); ++i) --facts.frames[i].first_event;
+  };
+  const auto earlier_time = [](IndexFacts& facts) {
+    for (std::size_t i = 1; i < facts.frames.size(); ++i) --facts.frames[i].base_ns;
+  };
+  const auto other_place = [](IndexFacts& facts) {
+    for (std::size_t i = 1; i < facts.frames.size(); ++i) facts.frames[i].offset += 100;
+  };
+  const auto other_frame = [](IndexFacts& facts) {
+    for (std::size_t i = 0; i + 1 < facts.frames.size(); ++i) {
+      facts.frames[i].offset = facts.frames[i + 1].offset;
+    }
+  };
+  for (const std::size_t from : {std::size_t{50}, std::size_t{45'000}}) {
+    const auto expect = [&](const ReadBack& back) {
+      ExpectSameEvents(back.events, {events.begin() + static_cast<std::ptrdiff_t>(from),
+                                     events.begin() + static_cast<std::ptrdiff_t>(from) + 100});
+      EXPECT_EQ(back.indices.front(), from);
+      EXPECT_FALSE(back.ending.damaged) << back.ending.what;
+    };
+    expect(ReadByALyingIndex(file, events, from, [](IndexFacts&) {}));
+    expect(ReadByALyingIndex(file, events, from, earlier_event));
+    expect(ReadByALyingIndex(file, events, from, earlier_time));
+    expect(ReadByALyingIndex(file, events, from, other_place));
+    expect(ReadByALyingIndex(file, events, from, other_frame));
+  }
+}
+
+TEST(Jump, WhereTheOnlyFrameIsDamagedReadingBeginsAtTheStart) {
+  std::vector<Event> events;
+  for (int i = 0; i < 300; ++i) events.push_back(BytesEvent(i * 1000, Side::kHost, "AT\r"));
+  Bytes file = WriteCapture(events, FullInfo(), true);
+  const std::size_t size = IndexSizeFromTail(ByteView(file).substr(file.size() - kIndexTailBytes));
+  const auto index = DecodeIndex(ByteView(file).substr(file.size() - size), file.size() - size);
+  ASSERT_TRUE(index.ok());
+  ASSERT_EQ(index->frames.size(), 1u);
+  char& spoilt = file[index->frames[0].offset + 12];
+  spoilt = static_cast<char>(spoilt ^ 0x55);
+  ReaderOptions options;
+  options.from = events[100].at;
+  const ReadBack back = ReadAllOf(file, options);
+  EXPECT_TRUE(back.ending.damaged);
+  EXPECT_EQ(back.ending.what.find("second header"), std::string::npos) << back.ending.what;
+  EXPECT_EQ(back.info.title, FullInfo().title);
 }
 
 }  // namespace
