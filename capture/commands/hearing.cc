@@ -20,16 +20,24 @@ Result<Hearing> FindHearing(const std::string& capture) {
   auto reader = CaptureReader::Open(capture);
   if (!reader.ok()) return reader.status();
   const std::string listening = kListeningAt;
+  const std::string changing = kChangingTo;
   const std::string best = kFitsBest;
   std::vector<Part> parts;
+  bool heard = false;    // it begins as `listen` begins a capture
+  bool settled = false;  // else what comes may still have been heard at the setting before
   Instant last;
   Event event;
   while ((*reader)->Next(event) == CaptureReader::Outcome::kEvent) {
     const bool note = event.kind == EventKind::kNote;
-    if (note && event.bytes.starts_with(listening)) {
-      if (!parts.empty()) parts.back().to = event.at;
+    if (note && event.bytes.starts_with(changing)) {
+      if (settled) parts.back().to = event.at;
+      settled = false;
+      heard = true;
+    } else if (note && event.bytes.starts_with(listening)) {
+      if (settled) parts.back().to = event.at;
       parts.push_back({std::string(event.bytes.substr(listening.size())), event.at, event.at});
-    } else if (parts.empty() && !note) {
+      settled = heard = true;
+    } else if (!heard && !note) {
       return out;
     } else if (note && event.bytes.starts_with(best)) {
       out.best = event.bytes.substr(best.size());
@@ -37,7 +45,7 @@ Result<Hearing> FindHearing(const std::string& capture) {
     last = event.at;
   }
   if (parts.empty()) return out;
-  parts.back().to = last + Duration::Nanoseconds(1);
+  if (settled) parts.back().to = last + Duration::Nanoseconds(1);
   Duration longest;
   for (const Part& part : parts) {
     if (std::find(out.settings.begin(), out.settings.end(), part.settings) == out.settings.end())

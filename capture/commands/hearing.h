@@ -10,7 +10,8 @@
 namespace witness {
 
 // The notes that `listen` leaves in its capture.
-inline constexpr const char* kListeningAt = "listening at ";  // and the settings
+inline constexpr const char* kChangingTo = "changing to ";    // and the settings: asked for
+inline constexpr const char* kListeningAt = "listening at ";  // and the settings: now they hold
 inline constexpr const char* kFitsBest = "fits best: ";       // and the settings; at the end
 
 struct Hearing {

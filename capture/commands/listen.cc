@@ -208,10 +208,11 @@ class Listening {
       driver_->SetTimer(later, [this](Instant at) {
         settled_ = true;
         settled_at_ = at;
+        recorder_->Note(at, kListeningAt + FormatLineSettings(settings_));
         Look();
       });
     });
-    recorder_->Note(now, kListeningAt + FormatLineSettings(settings));
+    recorder_->Note(now, kChangingTo + FormatLineSettings(settings));
   }
 
   static bool Near(std::uint32_t got, std::uint32_t asked) {
