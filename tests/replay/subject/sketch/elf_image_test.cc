@@ -45,9 +45,10 @@ TEST(ElfImage, OtherPartsAreTold) {
 TEST(ElfImage, WhatIsNoSketchIsSaidSo) {
   EXPECT_EQ(ReadElf("/nonexistent/x.elf").status().code(), witness::Code::kNotFound);
   EXPECT_NE(ParseElf(":100000000C945C00").status().message().find(".hex"), std::string::npos);
-  auto own = ReadElf("/proc/self/exe");
-  ASSERT_FALSE(own.ok());
-  EXPECT_NE(own.status().message().find("not for AVR"), std::string::npos);
+  auto shell = ReadElf("/bin/sh");  // a program of this computer; the test itself can be too large
+  ASSERT_FALSE(shell.ok());
+  EXPECT_NE(shell.status().message().find("not for AVR"), std::string::npos)
+      << shell.status().message();
 }
 
 TEST(ElfImage, EveryCutAndEveryFlippedByteIsSurvived) {
