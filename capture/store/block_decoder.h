@@ -82,6 +82,7 @@ class BlockDecoder {
   void PassRun();
   template <bool kHigh>
   void TakeFromStreams(std::size_t count);
+  void TakeSelected(std::size_t count);  // into briefs_, from wherever this block keeps them
   void TakeFromLists(std::size_t count);
   void FillDetails(Lane& lane, const BriefEvent& brief);
 

@@ -25,13 +25,7 @@ bool BlockDecoder::NextBatch(EventBatch& batch) {
   const std::size_t count = all_brief_ ? Select() : SelectOne();
   if (count == 0) return false;
   batch.first = first_event_ + taken_;
-  if (short_form_) {
-    TakeFromLists(count);
-  } else {
-    FillAhead();
-    high_ ? TakeFromStreams<true>(count) : TakeFromStreams<false>(count);
-  }
-  taken_ += count;
+  TakeSelected(count);
   batch.events = {briefs_.data(), count};
   batch.details = nullptr;
   if (HasDetails(briefs_[0].kind)) {
@@ -91,6 +85,16 @@ std::size_t BlockDecoder::SelectOne() {
   return count;
 }
 
+void BlockDecoder::TakeSelected(std::size_t count) {
+  if (short_form_) {
+    TakeFromLists(count);
+  } else {
+    FillAhead();
+    high_ ? TakeFromStreams<true>(count) : TakeFromStreams<false>(count);
+  }
+  taken_ += count;
+}
+
 void BlockDecoder::PassRun() {
   const std::size_t lane = runs_[run_ - 1] & 15;
   passed_over_ += run_left_;
@@ -100,13 +104,7 @@ void BlockDecoder::PassRun() {
                            ? std::size_t{1}
                            : static_cast<std::size_t>(std::min<std::uint64_t>(run_left_, kBatch));
     std::memset(selected_.data(), stream, count);
-    if (short_form_) {
-      TakeFromLists(count);
-    } else {
-      FillAhead();
-      high_ ? TakeFromStreams<true>(count) : TakeFromStreams<false>(count);
-    }
-    taken_ += count;
+    TakeSelected(count);
     run_left_ -= count;
   }
 }

@@ -48,14 +48,8 @@ class CaptureReader {
   // A damaged stretch is delivered as an event of kind kGap with GapReason::kDamagedFile at its
   // place, and reading goes on behind it.
   Outcome Next(Event& event) {
-    if (taken_ == batch_.events.size()) {
-      const Outcome outcome = ReadBatch(batch_);
-      taken_ = 0;
-      if (outcome != Outcome::kEvent) {
-        batch_ = {};
-        return outcome;
-      }
-    }
+    if (taken_ == batch_.events.size())
+      if (const Outcome outcome = Refill(); outcome != Outcome::kEvent) return outcome;
     const BriefEvent& brief = batch_.events[taken_++];
     if (batch_.details != nullptr) {
       event = *batch_.details;
@@ -75,14 +69,8 @@ class CaptureReader {
   // The next events in capture order, as many as can be had at once; those that Next() gave are not
   // among them. Valid until the following call of this or of Next(), also where these lead to kEnd.
   Outcome NextBatch(EventBatch& batch) {
-    if (taken_ == batch_.events.size()) {
-      const Outcome outcome = ReadBatch(batch_);
-      taken_ = 0;
-      if (outcome != Outcome::kEvent) {
-        batch_ = {};
-        return outcome;
-      }
-    }
+    if (taken_ == batch_.events.size())
+      if (const Outcome outcome = Refill(); outcome != Outcome::kEvent) return outcome;
     batch = {batch_.first + taken_, batch_.events.subspan(taken_), batch_.details};
     taken_ = batch_.events.size();
     return Outcome::kEvent;
@@ -102,6 +90,12 @@ class CaptureReader {
   virtual Outcome ReadBatch(EventBatch& batch) = 0;
 
  private:
+  Outcome Refill() {
+    const Outcome outcome = ReadBatch(batch_);
+    taken_ = 0;
+    if (outcome != Outcome::kEvent) batch_ = {};
+    return outcome;
+  }
   // Field by field: `event = Event{}` becomes an instruction that takes longer than all the rest.
   static void ClearDetails(Event& event) {
     event.lines = 0;

@@ -61,7 +61,7 @@ def main():
               % (len(tries), options.jobs, took, in_a_row, in_a_row / took))
         print("verdicts together:", {v: list(together.values()).count(v) for v in set(together.values())})
         some = tries if options.one_at_a_time >= len(tries) else (
-            tries[50::100] + tries[:max(0, options.one_at_a_time - len(tries[50::100]))])
+            tries[50::100] + [one for one in tries if one not in tries[50::100]])[:options.one_at_a_time]
         began, alone, rows = time.monotonic(), {}, options.side_by_side
         with concurrent.futures.ThreadPoolExecutor(rows) as pool:
             for _, verdicts, _ in pool.map(
