@@ -88,6 +88,8 @@ void ReadWho(const TrialPlan& plan, const std::string& path, const Complain& com
   if (plan.has_program() + plan.has_port() + plan.has_sketch() != 1)
     complain(plan, "program", -1, "give exactly one of program, port and sketch");
   for (const std::string& argument : plan.program().argument()) request.program.push_back(argument);
+  if (plan.has_program() && request.program.empty())
+    complain(plan.program(), "argument", -1, "name the program");
   if (!bytewitness::TrialPlan_Program_Link_IsValid(plan.program().link()))
     complain(plan.program(), "link", -1, "unknown value");
   else if (plan.program().link() != TrialPlan::Program::LINK_UNSPECIFIED)
@@ -98,6 +100,8 @@ void ReadWho(const TrialPlan& plan, const std::string& path, const Complain& com
   request.watch = plan.port().watch();
   request.as_host = plan.port().as_host();
   request.sketch = Beside(path, plan.sketch().elf());
+  if (plan.has_sketch() && request.sketch.empty())
+    complain(plan.sketch(), "elf", -1, "name the sketch's file");
   for (const auto& [key, value] : plan.sketch().setting()) request.sketch_settings[key] = value;
 }
 

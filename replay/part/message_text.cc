@@ -90,7 +90,9 @@ bool Find(const Message& message, const TextFormat::ParseInfoTree* tree, const M
           const std::string& field, int index, TextFormat::ParseLocation& place) {
   if (&message == &target) {
     const FieldDescriptor* d = message.GetDescriptor()->FindFieldByName(field);
-    if (tree != nullptr && d != nullptr) place = tree->GetLocation(d, index);
+    // A field of many that has none is nowhere: then the place of the message itself stands.
+    if (tree != nullptr && d != nullptr && d->is_repeated() == (index >= 0))
+      place = tree->GetLocation(d, index);
     return true;
   }
   std::vector<const FieldDescriptor*> fields;

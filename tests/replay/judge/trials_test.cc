@@ -288,6 +288,18 @@ TEST(Request, WrongHearingNamesLineAndColumn) {
   }
 }
 
+TEST(Request, SubjectWithoutANameIsRefused) {
+  const std::string path = witness::TemporaryPath("nameless_subject_test.textproto");
+  for (const char* subject : {"program { }", "port { }", "sketch { }"}) {
+    ASSERT_TRUE(WriteTextFile("capture: \"/a\"\n" + std::string(subject) + "\n", path, true).ok());
+    const auto plan = LoadPlan(path);
+    ASSERT_FALSE(plan.ok()) << subject;
+    EXPECT_NE(plan.status().message().find(": 2:"), std::string::npos) << plan.status().message();
+    EXPECT_NE(plan.status().message().find("name the"), std::string::npos)
+        << plan.status().message();
+  }
+}
+
 TEST(Request, WrongPlanNamesLineAndColumn) {
   const std::string path = witness::TemporaryPath("wrong_plan_test.textproto");
   ASSERT_TRUE(WriteTextFile("capture: \"x.witness\"\nprogram { argument: \"a\" }\n"
