@@ -109,6 +109,20 @@ void ReadMmcu(const Reader& file, const Section& section, ElfImage& image) {
   }
 }
 
+// Pointers to code are word addresses (avr-libc's manual, "How do I create a pointer to a
+// function").
+void MarkPointedTo(const std::vector<ByteView>& data, std::vector<ElfSymbol>& functions) {
+  std::vector<bool> pointed_to(std::size_t{1} << 16);
+  for (const ByteView bytes : data)
+    for (std::size_t at = 0; at + 2 <= bytes.size(); ++at)
+      pointed_to[static_cast<unsigned char>(bytes[at]) |
+                 static_cast<std::size_t>(static_cast<unsigned char>(bytes[at + 1])) << 8] = true;
+  for (ElfSymbol& function : functions) {
+    const std::size_t word = function.address / 2;
+    function.by_pointer = word >= pointed_to.size() || pointed_to[word];
+  }
+}
+
 }  // namespace
 
 const ElfSymbol* ElfImage::FunctionAt(std::uint32_t address) const {
@@ -159,6 +173,7 @@ Result<ElfImage> ParseElf(ByteView bytes) {
                   "an ELF file, but not for AVR; give the .elf that the sketch's build makes");
 
   ElfImage image;
+  std::vector<ByteView> data;  // what variables begin with
   const std::uint32_t segments = file.U32(28);
   const std::uint32_t segment_size = file.U16(42);
   for (std::uint32_t i = 0; i < file.U16(44); ++i) {
@@ -172,6 +187,8 @@ Result<ElfImage> ParseElf(ByteView bytes) {
     if (!file.Has(offset, size)) return Status(Code::kDamaged, "cut off in its code");
     if (std::uint64_t{physical} + size > kLargestFlash)
       return Status(Code::kInvalidArgument, "its code reaches beyond 256 kB of flash");
+    const std::uint32_t space = file.U32(at + 8);
+    if (space >= kDataSpace && space < kEepromSpace) data.push_back(file.View(offset, size));
     if (image.flash.size() < physical + size) image.flash.resize(physical + size, '\xff');
     image.flash.replace(physical, size, file.View(offset, size));
   }
@@ -221,6 +238,7 @@ Result<ElfImage> ParseElf(ByteView bytes) {
     return a.address != b.address ? a.address < b.address : a.mangled < b.mangled;
   };
   std::sort(image.functions.begin(), image.functions.end(), by_address);
+  MarkPointedTo(data, image.functions);
   std::sort(image.variables.begin(), image.variables.end(), by_address);
   return image;
 }

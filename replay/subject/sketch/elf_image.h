@@ -24,6 +24,8 @@ struct ElfSymbol {
   std::uint32_t size = 0;     // bytes; 0: not told
   std::string mangled;
   std::string name;  // demangled, without arguments: "Stream::readStringUntil"
+  bool by_pointer =
+      false;  // a function whose address stands in the data: of a class's table, mostly
 };
 
 struct ElfImage {

@@ -48,6 +48,35 @@ bool CanHaveCalled(std::uint32_t to, const ElfSymbol* function) {
   return of_class || handler || (to != 0 && function->name != "setup" && function->name != "loop");
 }
 
+// A return address on the stack.
+struct Return {
+  const ElfSymbol* caller = nullptr;  // null: the word is none
+  std::uint32_t to = 0;               // where the call goes; 0: anywhere
+};
+
+Return ReturnAt(const Board& board, std::uint32_t at, int size) {
+  std::uint32_t word = 0;
+  for (int i = 0; i < size; ++i)
+    word = word << 8 | board.Data(static_cast<std::uint16_t>(at + static_cast<unsigned>(i)));
+  bool call = false;
+  Return out;
+  out.to = CalledBefore(board, word * 2, call);
+  if (!call) return out;
+  const ElfSymbol* callee = out.to != 0 ? board.image().FunctionAt(out.to) : nullptr;
+  if (out.to == 0 || (callee != nullptr && callee->address == out.to))
+    out.caller = board.image().FunctionAt(word * 2 - 2);
+  return out;
+}
+
+// Whether a call to `function` itself lies at `at` or deeper.
+bool IsCalledBelow(const Board& board, std::uint32_t at, int size, const ElfSymbol& function) {
+  for (; at + static_cast<std::uint32_t>(size) <= board.RamEnd() + 1u; ++at) {
+    const Return back = ReturnAt(board, at, size);
+    if (back.caller != nullptr && back.to == function.address) return true;
+  }
+  return false;
+}
+
 // Handlers and helpers; the clock; looking whether a byte has come.
 bool SaysNothing(std::string_view name) {
   if (name.substr(0, 2) == "__" || name.substr(0, 11) == "_GLOBAL__su") return true;
@@ -100,17 +129,16 @@ std::vector<const ElfSymbol*> CallChain(const Board& board) {
   const int size = board.ReturnAddressSize();
   for (std::uint32_t at = board.StackPointer() + 1u;
        at + static_cast<std::uint32_t>(size) <= board.RamEnd() + 1u && chain.size() < kDeepest;) {
-    std::uint32_t word = 0;
-    for (int i = 0; i < size; ++i)
-      word = word << 8 | board.Data(static_cast<std::uint16_t>(at + static_cast<unsigned>(i)));
-    const std::uint32_t back = word * 2;
-    bool call = false;
-    const std::uint32_t to = CalledBefore(board, back, call);
-    const ElfSymbol* caller = call ? image.FunctionAt(back - 2) : nullptr;
-    const ElfSymbol* callee = to != 0 ? image.FunctionAt(to) : nullptr;
-    if (caller != nullptr && (to == 0 || (callee != nullptr && callee->address == to)) &&
-        CanHaveCalled(to, chain.empty() ? nullptr : chain.back())) {
-      chain.push_back(caller);
+    const Return back = ReturnAt(board, at, size);
+    const ElfSymbol* const callee = chain.empty() ? nullptr : chain.back();
+    // A call to another place, or to one in a register though the function's address is nowhere to
+    // be had, hardly led to it if a call to just that function is there too.
+    const bool led_there =
+        callee == nullptr || back.to == callee->address || (back.to == 0 && callee->by_pointer);
+    const bool left_over =
+        back.caller != nullptr && !led_there && IsCalledBelow(board, at, size, *callee);
+    if (back.caller != nullptr && !left_over && CanHaveCalled(back.to, callee)) {
+      chain.push_back(back.caller);
       at += static_cast<std::uint32_t>(size);
     } else {
       ++at;

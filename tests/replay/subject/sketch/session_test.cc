@@ -27,7 +27,7 @@ Part Module() {
 }
 
 // All that was observed, with every byte's and pin's time.
-Bytes RunOnce(const std::string& elf, const Part& part) {
+Bytes RunOnce(const std::string& elf, const Part& part, std::size_t commands = 3) {
   auto image = ReadElf(SketchElf(elf));
   EXPECT_TRUE(image.ok());
   SketchSettings settings;
@@ -38,7 +38,7 @@ Bytes RunOnce(const std::string& elf, const Part& part) {
   EXPECT_TRUE(session.ok());
   (*session)->Boot();
   RunLimits limits;
-  limits.expected_commands = 3;
+  limits.expected_commands = commands;
   return SerializeSketchAnswer((*session)->Run(part, limits));
 }
 
@@ -78,6 +78,27 @@ TEST(SketchSession, HangIsNamedByItsFunction) {
   EXPECT_EQ(answer->ending, SubjectEnding::kHung);
   EXPECT_NE(answer->ending_words.find("hung in "), std::string::npos) << answer->ending_words;
   EXPECT_NE(answer->ending_words.find("ask()"), std::string::npos) << answer->ending_words;
+}
+
+// println() of what ask() gives back leaves its own return addresses deeper in the stack.
+TEST(SketchSession, AWaitIsSaidToBeWhereItIsAndNotWhereTheStackWasUsedBefore) {
+  auto part = ParsePart(R"(
+    command_end { terminator: "\r" }
+    rule { command: "AT" answer { piece { after: "15ms" say: "OK" } } }
+    rule { command: "AT+CHAN=11" answer { piece { after: "15ms" say: "OK" } } }
+    rule { command: "AT+POWER=2" answer { piece { after: "15ms" say: "OK" } } }
+    rule { command: "AT+SIGNAL?" answer { piece { after: "50ms" say: "+SIGNAL: -71\r\n\r\nOK" } } })");
+  ASSERT_TRUE(part.ok()) << part.status().message();
+  auto answer = DeserializeSketchAnswer(RunOnce("butt_watch_waits", *part, 4));
+  ASSERT_TRUE(answer.ok());
+  int waits = 0;
+  for (const Remark& remark : answer->remarks) {
+    if (remark.kind != "wait") continue;
+    ++waits;
+    EXPECT_NE(remark.text.find("readStringUntil(), called from ask()"), std::string::npos)
+        << remark.text;
+  }
+  EXPECT_GE(waits, 4);
 }
 
 }  // namespace
