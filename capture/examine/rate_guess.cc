@@ -49,26 +49,46 @@ std::vector<std::string> SampleTexts() {
 // bit of the receiver the text begins.
 void Receive(const std::string& text, double baud, const LineSettings& receiver, double phase,
              ByteCounts& counts) {
-  std::vector<bool> bits;
+  std::vector<char> bits;
   for (const char c : text) {
-    bits.push_back(false);
-    for (int i = 0; i < 8; ++i) bits.push_back(((static_cast<unsigned char>(c) >> i) & 1) != 0);
-    bits.push_back(true);
+    bits.push_back(0);
+    for (int i = 0; i < 8; ++i) bits.push_back((static_cast<unsigned char>(c) >> i) & 1);
+    bits.push_back(1);
   }
   const double ratio = baud / receiver.baud;  // bits of the sender in one of the receiver
+  const auto index_at = [&](double at) {
+    return static_cast<std::int64_t>(std::floor(at * ratio - phase * ratio));
+  };
+  const auto count = static_cast<std::int64_t>(bits.size());
   const auto level = [&](double at) {
-    const auto index = static_cast<std::int64_t>(std::floor(at * ratio - phase * ratio));
-    return index < 0 || index >= static_cast<std::int64_t>(bits.size()) ||
-           bits[static_cast<std::size_t>(index)];
+    const std::int64_t index = index_at(at);
+    return index < 0 || index >= count || bits[static_cast<std::size_t>(index)] != 0;
   };
   const double end = static_cast<double>(bits.size()) / ratio + phase;
+  constexpr double kStep = 1.0 / 16;  // receivers look 16 times a bit (common practice, no source)
+  // The first look behind `at` that finds the line as `high` says.
+  const auto next = [&](double at, bool high) {
+    std::int64_t index = std::max<std::int64_t>(index_at(at), 0);
+    while (index < count && (bits[static_cast<std::size_t>(index)] != 0) != high) ++index;
+    const double begins = static_cast<double>(index) / ratio + phase;
+    double look = std::max(at + kStep, std::floor(begins / kStep) * kStep - kStep);
+    while (look < end && level(look) != high) look += kStep;
+    return look;
+  };
   double at = 0;  // in bits of the receiver
   bool before = true;
-  constexpr double kStep = 1.0 / 16;  // receivers look 16 times a bit (common practice, no source)
   while (at < end) {
-    const bool now = level(at);
-    if (now || !before || level(at + 0.5)) {
-      before = now;
+    if (level(at)) {
+      before = true;
+      at = next(at, false);
+      continue;
+    }
+    if (!before) {
+      at = next(at, true);
+      continue;
+    }
+    if (level(at + 0.5)) {
+      before = false;
       at += kStep;
       continue;
     }
