@@ -29,6 +29,7 @@ void LiveAccount::Arm() {
   if (armed_ || account_.NextTick().never()) return;
   armed_ = true;
   driver_.SetTimer(recorder_.began() + (account_.NextTick() - Instant()), [this](Instant now) {
+    recorder_.RecordHeld();
     armed_ = false;
     account_.Tick(Instant() + (now - recorder_.began()));
     Arm();

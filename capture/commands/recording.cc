@@ -230,6 +230,7 @@ class Recording {
 
   void BeginNextFile(Instant now) {
     const std::string before = series_->path();
+    recorder_->RecordHeld();
     if (live_) live_->Restart();
     if (Status s = series_->Next(Instant() + (now - file_began_)); !s.ok()) {
       End(s);
@@ -327,6 +328,7 @@ class Recording {
   }
 
   int Finish(const Status& loop) {
+    recorder_->RecordHeld();
     if (live_) live_->Finish();
     std::string passed;
     if (bridge_ && bridge_->delays().count() > 0)

@@ -15,6 +15,8 @@
 #include <utility>
 #include <vector>
 
+#include "capture/line/alarm.h"
+
 namespace witness {
 namespace {
 
@@ -62,7 +64,7 @@ class SignalGuard {
 
 class PollDriver : public Driver {
  public:
-  explicit PollDriver(Clock& clock) : clock_(clock), buffer_(kReadSize) {}
+  explicit PollDriver(Clock& clock) : clock_(clock), alarm_(clock), buffer_(kReadSize) {}
   ~PollDriver() override {
     guard_.reset();
     if (signal_event_ >= 0) close(signal_event_);
@@ -191,7 +193,7 @@ class PollDriver : public Driver {
   };
   // What one entry of the poll list stands for.
   struct Polled {
-    enum { kSignal, kWatch, kPort, kLines } what = kSignal;
+    enum { kSignal, kAlarm, kWatch, kPort, kLines } what = kSignal;
     Port* port = nullptr;
     std::uint64_t serial = 0;
   };
@@ -376,6 +378,10 @@ class PollDriver : public Driver {
       list_.push_back({signal_event_, POLLIN, 0});
       meaning_.push_back({Polled::kSignal, nullptr, 0});
     }
+    if (alarm_.descriptor() >= 0) {
+      list_.push_back({alarm_.descriptor(), POLLIN, 0});
+      meaning_.push_back({Polled::kAlarm, nullptr, 0});
+    }
     for (const auto& [descriptor, watch] : watches_) {
       list_.push_back({descriptor, POLLIN, 0});
       meaning_.push_back({Polled::kWatch, nullptr, watch.serial});
@@ -409,9 +415,9 @@ class PollDriver : public Driver {
     BuildPollList();
     timespec timeout = {};
     timespec* limit = nullptr;
-    if (!timers_.empty() && !timers_.begin()->first.first.never()) {
-      const std::int64_t left =
-          std::max<std::int64_t>(0, (timers_.begin()->first.first - clock_.Now()).ns());
+    const Instant next = timers_.empty() ? Instant::Never() : timers_.begin()->first.first;
+    if (!next.never() && !alarm_.SetFor(next)) {
+      const std::int64_t left = std::max<std::int64_t>(0, (next - clock_.Now()).ns());
       timeout.tv_sec = static_cast<time_t>(left / 1'000'000'000);
       timeout.tv_nsec = static_cast<long>(left % 1'000'000'000);
       limit = &timeout;
@@ -425,6 +431,9 @@ class PollDriver : public Driver {
       switch (meaning_[i].what) {
         case Polled::kSignal:
           TakeInterrupt();
+          break;
+        case Polled::kAlarm:
+          alarm_.GoneOff();
           break;
         case Polled::kWatch:
           CallWatch(list_[i].fd, meaning_[i].serial);
@@ -490,6 +499,7 @@ class PollDriver : public Driver {
   }
 
   Clock& clock_;
+  Alarm alarm_;
   std::vector<char> buffer_;
   std::map<Port*, Member> ports_;
   std::map<int, Watch> watches_;

@@ -11,6 +11,7 @@ constexpr std::size_t kFull = 256 * 1024;
 constexpr std::size_t kRoom = 64 * 1024;
 constexpr Duration kLookAgain = Duration::Milliseconds(1);
 constexpr Duration kLookForRequests = Duration::Milliseconds(50);
+constexpr Duration kRecordWithin = Duration::Milliseconds(50);
 // A peer that takes nothing must not hold up a request for ever.
 constexpr Duration kDrainLimit = Duration::Seconds(2);
 constexpr int kBreakCharacters = 2;
@@ -44,6 +45,7 @@ Bridge::Bridge(Driver& driver, Recorder& recorder, Port& host, Port& module, OnE
       got_(got),
       pass_lines_(pass_lines),
       alive_(std::make_shared<bool>(true)) {
+  recorder_.HoldBytes(kRecordWithin);
   host.ShowSettings(got_);
   host.TakeRequests();  // how the program's side stands at the beginning
   Attach(Side::kHost, host);

@@ -1,6 +1,7 @@
 // Passes what is said between two ports unchanged and records both sides.
 //
-// Bytes are written on before they are recorded. When one side takes bytes more slowly than the
+// Bytes are written on before they are recorded, and recorded many at a time, 50 ms later at most
+// (Recorder::HoldBytes). When one side takes bytes more slowly than the
 // other gives them, reading from the giver pauses, so that the sender feels it as on a wire with
 // flow control, and memory stays bounded.
 //

@@ -7,12 +7,20 @@
 #include "capture/base/version.h"
 
 namespace witness {
+namespace {
+
+// More than this is not kept waiting (Recorder::HoldBytes).
+constexpr std::size_t kMostHeld = 256;
+constexpr std::size_t kMostHeldBytes = 64 * 1024;
+
+}  // namespace
 
 Recorder::Recorder(Driver& driver, CaptureWriter& writer, Instant began)
     : driver_(driver), writer_(&writer), began_(began), last_byte_(began) {}
 
 Recorder::~Recorder() {
   if (timer_) driver_.CancelTimer(*timer_);
+  if (held_timer_) driver_.CancelTimer(*held_timer_);
 }
 
 PortHandlers Recorder::Handlers(Side side, std::function<void(Instant, ByteView)> then,
@@ -20,7 +28,7 @@ PortHandlers Recorder::Handlers(Side side, std::function<void(Instant, ByteView)
   PortHandlers out;
   out.on_bytes = [this, side, then = std::move(then)](Instant at, ByteView bytes) {
     if (then) then(at, bytes);
-    RecordBytes(at, side, bytes);
+    Keep(at, side, bytes);
   };
   out.on_bad_byte = [this, side](Instant at, ByteView byte) {
     Event event;
@@ -71,6 +79,11 @@ PortHandlers Recorder::Handlers(Side side, std::function<void(Instant, ByteView)
 }
 
 std::uint64_t Recorder::Record(Event event) {
+  RecordHeld();
+  return RecordNow(std::move(event));
+}
+
+std::uint64_t Recorder::RecordNow(Event event) {
   if (!status_.ok() || closed_) return events_;
   const bool says = event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte;
   if (says) last_byte_ = std::max(last_byte_, event.at);
@@ -94,6 +107,52 @@ void Recorder::RecordBytes(Instant at, Side side, ByteView bytes) {
   Record(event);
 }
 
+void Recorder::HoldBytes(Duration longest) {
+  hold_for_ = longest;
+  held_.reserve(kMostHeld);
+  held_bytes_.reserve(kMostHeldBytes);
+}
+
+void Recorder::Keep(Instant at, Side side, ByteView bytes) {
+  if (!hold_for_ || bytes.size() > kMostHeldBytes) {
+    RecordBytes(at, side, bytes);
+    return;
+  }
+  if (!status_.ok() || closed_) return;
+  if (held_.size() == kMostHeld || held_bytes_.size() + bytes.size() > kMostHeldBytes) RecordHeld();
+  held_.push_back({at, side, bytes.size()});
+  held_bytes_.append(bytes);
+  last_byte_ = std::max(last_byte_, at);
+  if (held_timer_) return;
+  held_timer_ = driver_.SetTimer(at + *hold_for_, [this](Instant) {
+    held_timer_.reset();
+    RecordHeld();
+  });
+}
+
+void Recorder::RecordHeld() {
+  if (held_.empty()) return;
+  // A watcher may record something itself, or end the recording.
+  std::vector<Held> held;
+  Bytes bytes;
+  held.swap(held_);
+  bytes.swap(held_bytes_);
+  std::size_t done = 0;
+  for (const Held& one : held) {
+    Event event;
+    event.at = one.at;
+    event.side = one.side;
+    event.bytes = ByteView(bytes).substr(done, one.size);
+    done += one.size;
+    RecordNow(event);
+  }
+  if (!held_.empty()) return;
+  held.clear();  // they keep their room
+  bytes.clear();
+  held.swap(held_);
+  bytes.swap(held_bytes_);
+}
+
 void Recorder::Note(Instant at, std::string_view text) {
   Event event;
   event.at = at;
@@ -113,6 +172,7 @@ void Recorder::Arm() {
   const Instant next = writer_->NextTick();
   if (next.never()) return;
   timer_ = driver_.SetTimer(began_ + (next - Instant()), [this](Instant now) {
+    RecordHeld();
     timer_.reset();
     if (closed_) return;
     if (Status s = writer_->Tick(Instant() + (now - began_)); !s.ok()) {
@@ -140,7 +200,10 @@ void Recorder::ContinueIn(CaptureWriter& next, Instant began) {
 
 Status Recorder::Close() {
   if (closed_) return status_;
+  RecordHeld();
   closed_ = true;
+  if (held_timer_) driver_.CancelTimer(*held_timer_);
+  held_timer_.reset();
   if (timer_) driver_.CancelTimer(*timer_);
   timer_.reset();
   const Status closing = writer_->Close(Instant() + (driver_.clock().Now() - began_));

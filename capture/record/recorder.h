@@ -37,6 +37,14 @@ class Recorder {
   void RecordBytes(Instant at, Side side, ByteView bytes);
   void Note(Instant at, std::string_view text);
 
+  // From here on bytes that ports deliver are only kept at first, and recorded many at a time:
+  // within `longest`, before any other event, and before anything that looks at the capture.
+  // Whoever waits for bytes that a relay passes on may sit on this processor, so recording one by
+  // one would hold them up.
+  void HoldBytes(Duration longest);
+  // Records what is kept.
+  void RecordHeld();
+
   // Sees every event after it was recorded, with `at` counted from the capture's beginning.
   void Watch(std::function<void(const Event&)> watcher);
 
@@ -44,21 +52,30 @@ class Recorder {
   void OnFailure(std::function<void(const Status&)> call);
   const Status& status() const { return status_; }
 
-  // Events recorded so far: the index that the next one gets.
+  // Events recorded so far, not counting those kept (HoldBytes): the index that the next one gets.
   std::uint64_t events() const { return events_; }
   std::uint64_t payload_bytes() const { return bytes_; }
   // When the last byte came or went, on the driver's clock; the beginning if none.
   Instant last_byte() const { return last_byte_; }
   Instant began() const { return began_; }
 
-  // From here on events go into another capture, which began at `began` on the driver's clock. The
-  // writer before is the caller's to close. Counts and indices begin anew.
+  // From here on events go into another capture, which began at `began` on the driver's clock, and
+  // so does what is still held. The writer before is the caller's to close. Counts and indices
+  // begin anew.
   void ContinueIn(CaptureWriter& next, Instant began);
 
   // Closes the capture; the outcome of the first failure, if there was one. Once.
   Status Close();
 
  private:
+  struct Held {
+    Instant at;
+    Side side = Side::kUnknown;
+    std::size_t size = 0;
+  };
+
+  void Keep(Instant at, Side side, ByteView bytes);
+  std::uint64_t RecordNow(Event event);
   void Arm();
   void Fail(const Status& status);
 
@@ -71,6 +88,10 @@ class Recorder {
   Status status_;
   bool closed_ = false;
   std::optional<TimerId> timer_;
+  std::optional<Duration> hold_for_;
+  std::vector<Held> held_;
+  Bytes held_bytes_;
+  std::optional<TimerId> held_timer_;
   std::vector<std::function<void(const Event&)>> watchers_;
   std::function<void(const Status&)> on_failure_;
 };

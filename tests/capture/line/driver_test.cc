@@ -5,6 +5,7 @@
 #include <unistd.h>
 
 #include <csignal>
+#include <functional>
 #include <string>
 #include <vector>
 
@@ -143,6 +144,58 @@ TEST(Driver, TimerOfTheFutureDoesNotFireEarly) {
   driver->SetTimer(due, [&](Instant now) { fired = now, driver->Stop(); });
   ASSERT_TRUE(driver->Run().ok());
   EXPECT_GE(fired, due);
+}
+
+TEST(Driver, EarlierTimerThatIsSetWhileALaterOneWaitsIsNotHeldUpByIt) {
+  MonotonicClock clock;
+  const auto driver = Driver::Create(clock);
+  driver->SetTimer(clock.Now() + Duration::Seconds(3600), [](Instant) { FAIL(); });
+  int ends[2] = {};
+  ASSERT_EQ(pipe(ends), 0);
+  ASSERT_EQ(write(ends[1], "k", 1), 1);
+  Instant due = Instant::Never();
+  Instant fired;
+  // The loop has waited for the later one by then.
+  driver->WatchReadable(ends[0], [&](Instant now) {
+    driver->Unwatch(ends[0]);
+    due = now + Duration::Milliseconds(2);
+    driver->SetTimer(due, [&](Instant at) { fired = at, driver->Stop(); });
+  });
+  ASSERT_TRUE(driver->Run().ok());
+  EXPECT_GE(fired, due);
+  close(ends[0]);
+  close(ends[1]);
+}
+
+TEST(Driver, TimersGoOnAfterOneThatWasCancelledAndAfterEachOther) {
+  MonotonicClock clock;
+  const auto driver = Driver::Create(clock);
+  const Instant began = clock.Now();
+  const TimerId cancelled =
+      driver->SetTimer(began + Duration::Milliseconds(1), [](Instant) { FAIL(); });
+  std::vector<std::int64_t> fired;
+  std::function<void(Instant)> again = [&](Instant now) {
+    fired.push_back((now - began).ns());
+    if (fired.size() == 3)
+      driver->Stop();
+    else
+      driver->SetTimer(now + Duration::Milliseconds(2), again);
+  };
+  driver->SetTimer(began + Duration::Milliseconds(3), again);
+  int ends[2] = {};
+  ASSERT_EQ(pipe(ends), 0);
+  ASSERT_EQ(write(ends[1], "k", 1), 1);
+  driver->WatchReadable(ends[0], [&](Instant) {
+    driver->Unwatch(ends[0]);
+    driver->CancelTimer(cancelled);
+  });
+  ASSERT_TRUE(driver->Run().ok());
+  ASSERT_EQ(fired.size(), 3u);
+  EXPECT_GE(fired[0], 3'000'000);
+  EXPECT_GE(fired[1], fired[0] + 2'000'000);
+  EXPECT_GE(fired[2], fired[1] + 2'000'000);
+  close(ends[0]);
+  close(ends[1]);
 }
 
 TEST(Driver, SignalCallsTheInterruptAndNotTheDefault) {

@@ -185,7 +185,7 @@ TEST_F(BridgeTest, ModuleThatIsAwayLosesWhatIsSaidAndIsHeardAgainWhenBack) {
   bridge_->Join(Side::kModule, back);
   host_.Say(At(250), "AT");
   back.Say(At(260), "OK");
-  RunUntil(At(300));
+  RunUntil(At(350));
   EXPECT_EQ(back.written(), "AT");
   EXPECT_EQ(host_.written(), "OK");
   EXPECT_EQ(writer_.BytesOf(Side::kHost), "lostAT");

@@ -102,6 +102,102 @@ TEST_F(RecorderTest, MarksBecomeEvents) {
   EXPECT_EQ(writer_.kept[3].event.counts, (ErrorCounts{1, 2, 3, 4, 5}));
 }
 
+TEST_F(RecorderTest, HeldBytesAreRecordedTogetherWithTheTimesTheyCameAt) {
+  recorder_->HoldBytes(Duration::Milliseconds(50));
+  ScriptedPort port(clock_);
+  port.Say(At(150), "OK");
+  port.Say(At(160), "\r\n");
+  driver_.AddPort(port, recorder_->Handlers(Side::kModule));
+  RunUntil(At(199));
+  EXPECT_TRUE(writer_.kept.empty());
+  EXPECT_EQ(recorder_->last_byte(), At(160)) << "what waits for a silence must know of them";
+  RunUntil(At(200));
+  ASSERT_EQ(writer_.kept.size(), 2u);
+  EXPECT_EQ(writer_.kept[0].event.at, At(50));
+  EXPECT_EQ(writer_.kept[0].bytes, "OK");
+  EXPECT_EQ(writer_.kept[1].event.at, At(60));
+  EXPECT_EQ(writer_.kept[1].bytes, "\r\n");
+  EXPECT_EQ(writer_.kept[1].event.side, Side::kModule);
+}
+
+TEST_F(RecorderTest, NothingOvertakesHeldBytes) {
+  recorder_->HoldBytes(Duration::Seconds(3600));
+  ScriptedPort port(clock_);
+  port.Say(At(150), "a");
+  port.Say(At(160), "b");
+  port.Unplug(At(161));
+  driver_.AddPort(port, recorder_->Handlers(Side::kModule));
+  driver_.SetTimer(At(155), [this](Instant now) { recorder_->Note(now, "seen"); });
+  RunUntil(At(200));
+  ASSERT_EQ(writer_.kept.size(), 4u);
+  EXPECT_EQ(writer_.kept[0].bytes, "a");
+  EXPECT_EQ(writer_.kept[1].event.kind, EventKind::kNote);
+  EXPECT_EQ(writer_.kept[2].bytes, "b");
+  EXPECT_EQ(writer_.kept[3].event.kind, EventKind::kGap);
+}
+
+TEST_F(RecorderTest, HeldBytesAreInWhenTheWriterBringsThemToTheFile) {
+  class Counting : public WriterFake {
+   public:
+    std::size_t at_tick = 0;
+    Status Tick(Instant now) override {
+      at_tick = kept.size();
+      return WriterFake::Tick(now);
+    }
+  };
+  Counting writer;
+  writer.flush_every = Duration::Milliseconds(250);
+  Recorder recorder(driver_, writer, clock_.Now());
+  recorder.HoldBytes(Duration::Milliseconds(50));
+  ScriptedPort port(clock_);
+  for (int ms = 200; ms <= 460; ms += 10) port.Say(At(ms), "x");
+  driver_.AddPort(port, recorder.Handlers(Side::kModule));
+  RunUntil(At(455));
+  ASSERT_EQ(writer.ticks.size(), 1u);
+  EXPECT_EQ(writer.ticks[0], At(350))
+      << "250 ms after the first byte came, not after it was recorded";
+  EXPECT_EQ(writer.at_tick, 26u) << "all that had come by then";
+}
+
+TEST_F(RecorderTest, HeldBytesAreNeverManyAndNoneAreLostAtTheEnd) {
+  recorder_->HoldBytes(Duration::Seconds(3600));
+  ScriptedPort port(clock_);
+  const PortHandlers handlers = recorder_->Handlers(Side::kModule);
+  for (int i = 0; i < 1000; ++i) handlers.on_bytes(At(110), "x");
+  EXPECT_GE(writer_.kept.size(), 700u);
+  for (int i = 0; i < 100; ++i) handlers.on_bytes(At(111), Bytes(4000, 'y'));
+  EXPECT_GE(writer_.kept.size(), 1080u);
+  handlers.on_bytes(At(112), Bytes(100'000, 'z'));
+  EXPECT_EQ(writer_.kept.size(), 1101u) << "more than may wait does not";
+  handlers.on_bytes(At(113), "!");
+  ASSERT_TRUE(recorder_->Close().ok());
+  EXPECT_EQ(writer_.BytesOf(Side::kModule),
+            Bytes(1000, 'x') + Bytes(400'000, 'y') + Bytes(100'000, 'z') + "!");
+}
+
+TEST_F(RecorderTest, HeldBytesGoIntoTheNextFileIfTheOneBeforeIsClosed) {
+  recorder_->HoldBytes(Duration::Milliseconds(50));
+  recorder_->Handlers(Side::kModule).on_bytes(At(140), "late");
+  WriterFake next;
+  recorder_->ContinueIn(next, At(145));
+  RunUntil(At(300));
+  EXPECT_TRUE(writer_.kept.empty());
+  EXPECT_EQ(next.BytesOf(Side::kModule), "late");
+}
+
+TEST_F(RecorderTest, BridgePassesBytesOnBeforeTheyAreRecordedWithin50Milliseconds) {
+  ScriptedPort host(clock_, "host");
+  ScriptedPort module(clock_, "module");
+  host.Say(At(200), "AT\r");
+  Bridge bridge(driver_, *recorder_, host, module, {});
+  RunUntil(At(200));
+  EXPECT_EQ(module.written(), "AT\r");
+  EXPECT_TRUE(writer_.kept.empty());
+  RunUntil(At(250));
+  ASSERT_EQ(writer_.kept.size(), 1u);
+  EXPECT_EQ(writer_.kept[0].event.at, At(100));
+}
+
 TEST_F(RecorderTest, BridgePassesBothWaysAndRecordsBothSides) {
   ScriptedPort host(clock_, "host");
   ScriptedPort module(clock_, "module");
