@@ -2,273 +2,38 @@
 //
 //   relay_bench delay BYTEWITNESS [--messages N]
 //       How much later bytes come out than they went in, both ways, against a bare loop that reads
-//       and writes, in turn with it; JSON lines for tests/bench/run. Rounds during which other
-//       programs took more than 12 % of a processor are thrown away and repeated, for 40 s at most.
+//       and writes, in turn with it, all on processors of our choice; JSON lines for
+//       tests/bench/run. Of rounds during which other programs took more than 12 % of a processor
+//       as many are taken as there are quiet ones missing after 90 s.
 //   relay_bench load BYTEWITNESS (--bytes N | --seconds N) [--burners N]
 //       3 Mbaud (300 000 bytes a second) both ways, paced with --seconds, as fast as they are taken
 //       with --bytes, while other processes burn the processors. Every byte that comes out, and
 //       every byte of the capture, must be the one that went in. Exit status 1 if one is not.
 #include <fcntl.h>
 #include <poll.h>
-#include <pty.h>
 #include <signal.h>
 #include <sys/wait.h>
-#include <termios.h>
 #include <unistd.h>
 
 #include <algorithm>
 #include <cerrno>
 #include <cstdio>
 #include <cstdlib>
-#include <cstring>
-#include <ctime>
-#include <functional>
-#include <initializer_list>
 #include <string>
 #include <vector>
 
 #include "capture/store/capture_reader.h"
+#include "tests/bench/relays.h"
 
 namespace {
 
+using relay_bench::Die;
+using relay_bench::kPatienceMs;
+using relay_bench::Now;
+using relay_bench::Relay;
 using witness::Side;
 
-constexpr std::size_t kMessage = 16;
 constexpr double kBytesPerSecond = 300'000;  // 3 Mbaud, 8N1
-constexpr int kPatienceMs = 60'000;
-
-[[noreturn]] void Die(const std::string& what) {
-  std::fprintf(stderr, "relay_bench: %s: %s\n", what.c_str(), std::strerror(errno));
-  std::exit(3);
-}
-
-std::int64_t Now() {
-  timespec now = {};
-  clock_gettime(CLOCK_MONOTONIC, &now);
-  return std::int64_t{now.tv_sec} * 1'000'000'000 + now.tv_nsec;
-}
-
-struct Wire {
-  int master = -1;
-  int side = -1;  // kept open, so that nobody hangs up
-  std::string name;
-};
-
-Wire MakeWire() {
-  Wire wire;
-  char name[128] = {};
-  if (openpty(&wire.master, &wire.side, name, nullptr, nullptr) != 0) Die("openpty");
-  termios raw = {};
-  tcgetattr(wire.side, &raw);
-  cfmakeraw(&raw);
-  tcsetattr(wire.side, TCSANOW, &raw);
-  for (const int one : {wire.master, wire.side}) fcntl(one, F_SETFD, FD_CLOEXEC);
-  wire.name = name;
-  return wire;
-}
-
-int OpenSide(const std::string& name) {
-  const int descriptor = open(name.c_str(), O_RDWR | O_NOCTTY | O_NONBLOCK | O_CLOEXEC);
-  if (descriptor < 0) Die(name);
-  termios raw = {};
-  tcgetattr(descriptor, &raw);
-  cfmakeraw(&raw);
-  tcsetattr(descriptor, TCSANOW, &raw);
-  return descriptor;
-}
-
-bool Readable(int descriptor, int patience_ms) {
-  pollfd one = {descriptor, POLLIN, 0};
-  return poll(&one, 1, patience_ms) == 1;
-}
-
-double OneDelay(int from, int to, unsigned char mark);
-
-// Something that passes bytes between `module` (a master of ours) and `host` (a side we opened).
-struct Relay {
-  pid_t child = -1;
-  int module = -1;
-  int host = -1;
-};
-
-Relay StartBytewitness(const std::string& program, const std::string& folder) {
-  const Wire wire = MakeWire();
-  const std::string link = folder + "/host";
-  int talk[2];
-  if (pipe(talk) != 0) Die("pipe");
-  Relay out;
-  out.child = fork();
-  if (out.child == 0) {
-    dup2(talk[1], 1);
-    const std::string capture = folder + "/capture.witness";
-    execl(program.c_str(), "bytewitness", "record", "--between", wire.name.c_str(), "--link",
-          link.c_str(), "-o", capture.c_str(), "--baud", "3000000", "--durability", "relaxed",
-          static_cast<char*>(nullptr));
-    _exit(98);
-  }
-  close(talk[1]);
-  char said = 0;  // the name of the port: it is there
-  while (read(talk[0], &said, 1) == 1 && said != '\n') continue;
-  if (said != '\n') Die("the program did not start");
-  out.module = wire.master;
-  out.host = OpenSide(link);
-  return out;
-}
-
-// The least that a relay can do: poll, read, write. `host` is a descriptor that came with the
-// start, `module` the name of a port.
-[[noreturn]] void RunBareLoop(int host, const char* module) {
-  const int far = OpenSide(module);
-  pollfd both[2] = {{host, POLLIN, 0}, {far, POLLIN, 0}};
-  char buffer[4096];
-  for (;;) {
-    poll(both, 2, -1);
-    for (int i = 0; i < 2; ++i) {
-      if ((both[i].revents & POLLIN) == 0) continue;
-      const ssize_t n = read(both[i].fd, buffer, sizeof buffer);
-      if (n > 0 && write(both[1 - i].fd, buffer, static_cast<std::size_t>(n)) != n) _exit(97);
-    }
-  }
-}
-
-// As a program of its own, as what it is compared with: a fork of this one would find its memory
-// still warm from here.
-Relay StartBareLoop() {
-  const Wire module = MakeWire();
-  const Wire host = MakeWire();
-  Relay out;
-  out.child = fork();
-  if (out.child == 0) {
-    fcntl(host.master, F_SETFD, 0);
-    execl("/proc/self/exe", "relay_bench", "bare", std::to_string(host.master).c_str(),
-          module.name.c_str(), static_cast<char*>(nullptr));
-    _exit(98);
-  }
-  out.module = module.master;
-  out.host = OpenSide(host.name);
-  OneDelay(out.module, out.host, 'a');  // it runs
-  return out;
-}
-
-double OneDelay(int from, int to, unsigned char mark) {
-  char message[kMessage];
-  std::memset(message, mark, sizeof message);
-  const std::int64_t began = Now();
-  if (write(from, message, sizeof message) != static_cast<ssize_t>(sizeof message)) Die("write");
-  std::size_t got = 0;
-  while (got < sizeof message) {
-    if (!Readable(to, kPatienceMs)) Die("nothing comes out");
-    char back[kMessage];
-    const ssize_t n = read(to, back, sizeof back - got);
-    if (n < 0 && errno != EAGAIN) Die("read");
-    for (ssize_t i = 0; i < n; ++i)
-      if (static_cast<unsigned char>(back[i]) != mark) Die("other bytes came out");
-    if (n > 0) got += static_cast<std::size_t>(n);
-  }
-  return static_cast<double>(Now() - began) / 1000;
-}
-
-// No two messages of a line follow each other at once.
-void Pause(int i) {
-  const timespec pause = {0, 200'000 + 10'000 * (i % 50)};
-  nanosleep(&pause, nullptr);
-}
-
-double Percentile(std::vector<double> values, double share) {
-  std::sort(values.begin(), values.end());
-  return values[static_cast<std::size_t>(share * static_cast<double>(values.size() - 1))];
-}
-
-struct Spread {
-  double middle = 0;
-  double half = 0;  // half the distance between the quartiles
-};
-
-Spread Of(const std::vector<double>& values) {
-  return {Percentile(values, 0.5), (Percentile(values, 0.75) - Percentile(values, 0.25)) / 2};
-}
-
-// Seconds of processor time used since this machine started, by all, less what these have used.
-double UsedByOthers(std::initializer_list<pid_t> ours) {
-  const double tick = static_cast<double>(sysconf(_SC_CLK_TCK));
-  double ticks = 0;
-  if (std::FILE* all = std::fopen("/proc/stat", "r")) {
-    double user = 0, nice = 0, system = 0, idle = 0, waiting = 0, hard = 0, soft = 0, stolen = 0;
-    if (std::fscanf(all, "cpu %lf %lf %lf %lf %lf %lf %lf %lf", &user, &nice, &system, &idle,
-                    &waiting, &hard, &soft, &stolen) == 8)
-      ticks = user + nice + system + hard + soft + stolen;
-    std::fclose(all);
-  }
-  for (const pid_t one : ours) {
-    const std::string path = "/proc/" + std::to_string(one) + "/stat";
-    if (std::FILE* stat = std::fopen(path.c_str(), "r")) {
-      double user = 0, system = 0;
-      if (std::fscanf(stat, "%*d (%*[^)]) %*c %*d %*d %*d %*d %*d %*u %*u %*u %*u %*u %lf %lf",
-                      &user, &system) == 2)
-        ticks -= user + system;
-      std::fclose(stat);
-    }
-  }
-  return ticks / tick;
-}
-
-int Delay(const std::string& program, const std::string& folder, int messages) {
-  const Relay ours = StartBytewitness(program, folder);
-  const Relay bare = StartBareLoop();
-  constexpr int kRounds = 15;
-  constexpr double kQuiet = 0.12;                    // of a processor
-  constexpr std::int64_t kLongest = 40'000'000'000;  // ns; then what there is has to do
-  const Relay again = StartBareLoop();  // against `bare`: what the comparison itself is worth
-  const Relay* const relays[3] = {&ours, &bare, &again};
-  std::vector<double> middle, tail, our_middle, our_tail, none;
-  const std::int64_t began = Now();
-  int quiet = 0;
-  for (int round = 0; quiet < kRounds && Now() - began < kLongest; ++round) {
-    std::vector<double> took[3];
-    const std::int64_t round_began = Now();
-    const double others = UsedByOthers({getpid(), ours.child, bare.child, again.child});
-    for (int i = 0; i < messages / kRounds; ++i) {
-      const auto mark = static_cast<unsigned char>('A' + i % 26);
-      for (const bool to_host : {true, false}) {
-        for (int turn = 0; turn < 3; ++turn) {
-          const int which = (turn + i + round) % 3;
-          const Relay& relay = *relays[which];
-          Pause(i);
-          took[which].push_back(OneDelay(to_host ? relay.module : relay.host,
-                                         to_host ? relay.host : relay.module, mark));
-        }
-      }
-    }
-    const double lasted = static_cast<double>(Now() - round_began) * 1e-9;
-    if (UsedByOthers({getpid(), ours.child, bare.child, again.child}) - others > kQuiet * lasted)
-      continue;
-    ++quiet;
-    middle.push_back(Percentile(took[0], 0.5) / Percentile(took[1], 0.5));
-    tail.push_back(Percentile(took[0], 0.99) / Percentile(took[1], 0.99));
-    none.push_back(Percentile(took[2], 0.5) / Percentile(took[1], 0.5));
-    our_middle.push_back(Percentile(took[0], 0.5));
-    our_tail.push_back(Percentile(took[0], 0.99));
-  }
-  for (const Relay* one : relays) {
-    kill(one->child, SIGINT);
-    waitpid(one->child, nullptr, 0);
-  }
-  if (quiet == 0) {
-    std::fprintf(stderr, "relay_bench: other programs kept this machine busy; nothing measured\n");
-    return 3;
-  }
-  const auto print = [quiet, same = Of(none)](const char* which, const Spread& ratio,
-                                              const Spread& microseconds) {
-    std::printf(
-        "{\"figure\": \"delay through record --between, %s, against a bare relay loop\", "
-        "\"value\": %.3f, \"spread\": %.3f, \"wanted\": \"<= 1.2\", \"note\": \"%.0f us each way, "
-        "16 bytes, %d quiet rounds; p50 of two bare loops against each other %.3f +- %.3f\"}\n",
-        which, ratio.middle, ratio.half, microseconds.middle, quiet, same.middle, same.half);
-  };
-  print("p50", Of(middle), Of(our_middle));
-  print("p99", Of(tail), Of(our_tail));
-  return 0;
-}
 
 // Byte `i` of what one side says: no period that a lost block could hide in.
 char ByteAt(std::uint64_t i, bool from_module) {
@@ -336,7 +101,7 @@ bool CaptureHolds(const std::string& path, const std::vector<Direction>& directi
 
 int Load(const std::string& program, const std::string& folder, std::uint64_t bytes, double seconds,
          int burners) {
-  const Relay relay = StartBytewitness(program, folder);
+  const Relay relay = relay_bench::StartBytewitness(program, folder);
   std::vector<pid_t> burning;
   for (int i = 0; i < burners; ++i) {
     burning.push_back(fork());
@@ -389,7 +154,8 @@ int Load(const std::string& program, const std::string& folder, std::uint64_t by
 
 int main(int argc, char** argv) {
   const std::string what = argc > 2 ? argv[1] : "";
-  if (what == "bare" && argc == 4) RunBareLoop(std::atoi(argv[2]), argv[3]);  // see StartBareLoop
+  if (what == "bare" && argc == 4)
+    relay_bench::RunBareLoop(std::atoi(argv[2]), argv[3]);  // see StartBareLoop
   int messages = 3000, burners = 0;
   std::uint64_t bytes = 0;
   double seconds = 0;
@@ -408,7 +174,7 @@ int main(int argc, char** argv) {
   }
   char folder[] = "/tmp/relay_bench.XXXXXX";
   if (mkdtemp(folder) == nullptr) Die("mkdtemp");
-  const int status = what == "delay" ? Delay(argv[2], folder, std::max(messages, 300))
+  const int status = what == "delay" ? relay_bench::Delay(argv[2], folder, std::max(messages, 300))
                                      : Load(argv[2], folder, bytes, seconds, burners);
   for (const char* name : {"/host", "/capture.witness"})
     unlink((std::string(folder) + name).c_str());
