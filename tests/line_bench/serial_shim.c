@@ -3,6 +3,7 @@
 //
 //   SHIM_PORT   the name of the port that is played: /dev/ttyB0
 //   SHIM_PTY    the pty's program side
+//   SHIM_SYS    a folder that is looked at in place of /sys/class/tty; may be missing
 //   SHIM_STATE  a file of kWords 32-bit words, mapped by both: enum Word
 //
 // The far end writes to the pty's master; after a DLE (10) comes what no byte can say: 'b' a break,
@@ -16,10 +17,12 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <grp.h>
+#include <limits.h>
 #include <linux/serial.h>
 #include <pwd.h>
 #include <stdarg.h>
 #include <stdint.h>
+#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/ioctl.h>
@@ -104,6 +107,33 @@ static int Fail(int error) {
   return -1;
 }
 
+// Where the system's list of ports is looked for; `path` itself if it is none of that list.
+static const char* Listed(const char* path, char to[PATH_MAX]) {
+  static const char kFolder[] = "/sys/class/tty";
+  const char* instead = getenv("SHIM_SYS");
+  if (instead == NULL || path == NULL || strncmp(path, kFolder, sizeof kFolder - 1) != 0)
+    return path;
+  const int size = snprintf(to, PATH_MAX, "%s%s", instead, path + sizeof kFolder - 1);
+  if (size < 0 || size >= PATH_MAX) abort();
+  return to;
+}
+
+int openat(int folder, const char* path, int flags, ...) {
+  va_list more;
+  va_start(more, flags);
+  const unsigned mode = flags & (O_CREAT | O_TMPFILE) ? va_arg(more, unsigned) : 0;
+  va_end(more);
+  char instead[PATH_MAX];
+  REAL("openat", int (*)(int, const char*, int, ...));
+  return real(folder, Listed(path, instead), flags, mode);
+}
+
+FILE* fopen64(const char* restrict path, const char* restrict mode) {
+  char instead[PATH_MAX];
+  REAL("fopen64", FILE* (*)(const char*, const char*));
+  return real(Listed(path, instead), mode);
+}
+
 static int OpenPort(int flags) {
   REAL("open", int (*)(const char*, int, ...));
   if (state[kOpenError] != 0) return Fail((int)state[kOpenError]);
@@ -145,13 +175,15 @@ int close(int fd) {
 
 char* realpath(const char* restrict path, char* restrict to) {
   if (IsPort(path)) return to != NULL ? strcpy(to, path) : strdup(path);
+  char instead[PATH_MAX];
   REAL("realpath", char* (*)(const char*, char*));
-  return real(path, to);
+  return real(Listed(path, instead), to);
 }
 
 int stat(const char* restrict path, struct stat* restrict out) {
+  char instead[PATH_MAX];
   REAL("stat", int (*)(const char*, struct stat*));
-  if (!IsPort(path)) return real(path, out);
+  if (!IsPort(path)) return real(Listed(path, instead), out);
   const int result = real(getenv("SHIM_PTY"), out);
   if (result == 0 && state[kMode] != 0) {
     out->st_mode = (out->st_mode & (mode_t)S_IFMT) | state[kMode];

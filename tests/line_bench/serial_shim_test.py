@@ -282,6 +282,67 @@ class Shim(unittest.TestCase):
         self.end(running)
         self.assertEqual(self.get(OPENED), self.get(CLOSED))
 
+    def plug_in(self, **facts):
+        """The port as sysfs has a USB adapter's: device and driver are links to other folders."""
+        system = os.path.join(self.folder, "sys")
+        usb = os.path.join(system, "devices", "usb1", "1-2")
+        device = os.path.join(usb, "1-2:1.0", "ttyB0")
+        driver = os.path.join(system, "bus", "drivers", "bench_sio")
+        listed = os.path.join(system, "class", "tty")
+        for folder in (device, driver, os.path.join(listed, "ttyB0"), os.path.join(listed, "ttyB1"),
+                       os.path.join(listed, "console")):
+            os.makedirs(folder)
+        os.symlink(driver, os.path.join(device, "driver"))
+        for name in ("ttyB0", "ttyB1"):  # there is no /dev/ttyB1
+            os.symlink(device, os.path.join(listed, name, "device"))
+        for folder, name, text in ((device, "latency_timer", "16"),
+                                   (usb, "idVendor", "1209"), (usb, "idProduct", "0a01"),
+                                   (usb, "manufacturer", facts.get("maker", "Allotment Society")),
+                                   (usb, "product", facts.get("product", "Bench Adapter")),
+                                   (usb, "serial", "SB-0007")):
+            with open(os.path.join(folder, name), "w", encoding="utf-8") as file:
+                file.write(text + "\n")
+        self.preloaded["SHIM_SYS"] = listed
+
+    def ports(self, *arguments):
+        done = bench.run(bench.BYTEWITNESS, "ports", *arguments, **self.preloaded)
+        self.assertEqual((done.returncode, done.stderr), (0, ""))
+        return done.stdout
+
+    def test_ports_tells_what_the_system_knows_and_opens_nothing(self):
+        self.plug_in()
+        self.assertEqual(self.ports(), """/dev/ttyB0
+    Allotment Society, Bench Adapter
+    USB ids        1209:0a01
+    serial number  SB-0007
+    driver         bench_sio
+    latency timer  16 ms (bytes may be stamped late by so much)
+    busy           python3 (process %d)
+""" % os.getpid())  # which has the pty open
+        self.assertEqual((self.get(OPENED), self.get(OUTPUTS)), (0, 0))
+
+    def test_ports_says_who_records_at_one(self):
+        self.plug_in()
+        running = self.record()
+        running.wait_for("up to 16 ms late", "stderr")
+        opened = self.get(OPENED)
+        [port] = json.loads(self.ports("--json"))
+        self.assertTrue(port["busy"])
+        self.assertIn("bytewitness (process %d)" % running.process.pid, port.pop("held_by"))
+        self.assertEqual(port, {"port": PORT, "busy": True, "maker": "Allotment Society",
+                                "description": "Bench Adapter", "usb_ids": "1209:0a01",
+                                "serial_number": "SB-0007", "driver": "bench_sio",
+                                "latency_timer_ms": 16})
+        self.assertEqual(self.get(OPENED), opened)
+        self.end(running)
+
+    def test_ports_lets_no_name_of_a_device_reach_the_terminal_unescaped(self):
+        self.plug_in(product="a\x1b[31mb\x07", maker="\u202egnp")
+        shown = self.ports()
+        self.assertIn("\\x1b[31mb\\x07", shown)
+        for bad in ("\x1b", "\x07", "\u202e"):
+            self.assertNotIn(bad, shown)
+
     def test_busy_says_who_holds_it(self):
         self.set(OPEN_ERROR, errno.EBUSY)
         words = self.fails(3)
