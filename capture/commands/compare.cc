@@ -6,6 +6,8 @@
 #include "capture/commands/capture_input.h"
 #include "capture/commands/commands.h"
 #include "capture/commands/compare_profiles.h"
+#include "capture/commands/hearing.h"
+#include "capture/commands/screen.h"
 #include "capture/examine/compare.h"
 #include "capture/profile/profile.h"
 
@@ -21,7 +23,10 @@ struct CompareArguments {
 };
 
 Result<WholeConversation> Load(const std::string& path) {
-  auto reader = CaptureReader::Open(path);
+  const auto one_line = OneLineOf(path, {}, false, false);
+  if (!one_line.ok()) return one_line.status();
+  if (!one_line->words.empty()) Screen().Talk(one_line->words);
+  auto reader = CaptureReader::Open(path, one_line->reading);
   if (!reader.ok()) return reader.status();
   auto conversation = ReadConversation(**reader, OptionsFor((*reader)->info()));
   if (conversation.ok() && !conversation->complete)

@@ -84,31 +84,15 @@ Status PrintJson(const std::string& path, const ReaderOptions& reading, CaptureR
   return status.ok() ? output.Write("}\n") : status;
 }
 
-// What `listen` heard at wrong rates is no talk: of such a capture only the part at the rate that
-// fitted best is looked at, and it is said so. A part that the person chose is left as it is.
-Status OneLineOf(const ExamineArguments& arguments, ReaderOptions& reading) {
-  if (arguments.range.given()) return OkStatus();
-  const Result<Hearing> hearing = FindHearing(arguments.capture);
-  if (!hearing.ok()) return hearing.status();
-  if (hearing->settings.size() < 2) return OkStatus();
-  const std::string what = SafeName(arguments.capture) + " was heard at " +
-                           std::to_string(hearing->settings.size()) + " settings, one by one";
-  if (hearing->best.empty()) {
-    Screen().Talk(what + ", and none fitted: what follows is mostly rubbish; record the line anew");
-    return OkStatus();
-  }
-  Screen().Talk(what + "; this is of the longest time at the best, " + SafeText(hearing->best) +
-                " (--from and --to choose another)");
-  reading.from = hearing->from;
-  reading.to = hearing->to;
-  return OkStatus();
-}
-
 int Run(const ExamineArguments& arguments) {
   const auto fail = [](const Status& status) { return Fail(kProgram, status); };
   ReaderOptions reading;
   if (const Status range = arguments.range.Apply(reading); !range.ok()) return fail(range);
-  if (const Status one_line = OneLineOf(arguments, reading); !one_line.ok()) return fail(one_line);
+  const bool chosen = arguments.range.given();
+  const auto one_line = OneLineOf(arguments.capture, reading, chosen);
+  if (!one_line.ok()) return fail(one_line.status());
+  reading = one_line->reading;
+  if (!chosen && !one_line->words.empty()) Screen().Talk(one_line->words);
   auto reader = CaptureReader::Open(arguments.capture, reading);
   if (!reader.ok()) return fail(reader.status());
   ExamineOptions options;

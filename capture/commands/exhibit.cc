@@ -13,6 +13,7 @@
 #include "capture/base/text.h"
 #include "capture/commands/capture_input.h"
 #include "capture/commands/commands.h"
+#include "capture/commands/hearing.h"
 #include "capture/commands/leftover.h"
 #include "capture/commands/screen.h"
 #include "capture/commands/temporary_folder.h"
@@ -41,15 +42,17 @@ struct ExhibitArguments {
 std::string NameOf(const std::string& path) { return fs::path(path).filename().string(); }
 
 // The part as a capture of its own: nothing else of the whole gets into the page.
-Status Cut(ExhibitCapture& capture, const ReaderOptions& part, const std::string& target) {
+Status Cut(ExhibitCapture& capture, const OneLine& one_line, const std::string& target) {
+  const ReaderOptions& part = one_line.reading;
   const auto digest = DigestOfFile(capture.path);
   if (!digest.ok()) return digest.status();
   auto reader = CaptureReader::Open(capture.path, part);
   if (!reader.ok()) return reader.status();
   auto sink = OpenFileSink(target, true);
   if (!sink.ok()) return sink.status();
-  if (Status status = Pack(**reader, (*reader)->info(), **sink, PackSettings::Everyday());
-      !status.ok())
+  CaptureInfo info = (*reader)->info();
+  if (info.title.empty()) info.title = one_line.title;
+  if (Status status = Pack(**reader, info, **sink, PackSettings::Everyday()); !status.ok())
     return status;
   if ((*reader)->ending().events == 0)
     return Status(Code::kInvalidArgument, capture.path + ": nothing was said in that part");
@@ -113,9 +116,12 @@ Status Load(const ExhibitArguments& arguments, const ReaderOptions& part,
     return Status(Code::kInvalidArgument, "--hearing is for what bytetrial run --json wrote");
   for (const std::string& path : arguments.files) {
     ExhibitCapture capture{path, NameOf(path), std::nullopt};
-    if (arguments.range.given())
+    const auto one_line = OneLineOf(path, part, arguments.range.given());
+    if (!one_line.ok()) return one_line.status();
+    if (!one_line->words.empty()) Screen().Talk(one_line->words);
+    if (arguments.range.given() || !one_line->words.empty())
       if (Status status =
-              Cut(capture, part, temporary + "/" + std::to_string(request.captures.size()));
+              Cut(capture, *one_line, temporary + "/" + std::to_string(request.captures.size()));
           !status.ok())
         return status;
     request.captures.push_back(capture);
@@ -211,7 +217,12 @@ int MakeShort(const ExhibitArguments& arguments, const ReaderOptions& part) {
   const auto fail = [](const Status& status) { return Fail(kProgram, status); };
   if (arguments.files.size() != 1)
     return fail(Status(Code::kInvalidArgument, "--as " + arguments.as + " takes one capture"));
+  const auto one_line = OneLineOf(arguments.files[0], {}, arguments.range.given());
+  if (!one_line.ok()) return fail(one_line.status());
+  if (!one_line->words.empty()) Screen().Talk(one_line->words);
   ShortFormOptions options;
+  options.of = one_line->reading;
+  options.heard = one_line->title;
   options.as = arguments.as == "markdown" ? ShortFormAs::kMarkdown : ShortFormAs::kText;
   options.from = part.from;
   options.to = part.to;

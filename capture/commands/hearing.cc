@@ -1,11 +1,14 @@
 #include "capture/commands/hearing.h"
 
 #include <algorithm>
+#include <charconv>
 
-#include "capture/store/capture_reader.h"
+#include "capture/base/text.h"
 
 namespace witness {
 namespace {
+
+constexpr std::size_t kSettingsNamed = 8;
 
 struct Part {
   std::string settings;
@@ -14,6 +17,15 @@ struct Part {
 };
 
 }  // namespace
+
+std::optional<LineSettings> ParseSettings(std::string_view text) {
+  LineSettings out;
+  const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), out.baud);
+  const auto digits = static_cast<std::size_t>(end - text.data());
+  if (error != std::errc() || digits == text.size() || text[digits] != ' ') return std::nullopt;
+  if (!ParseFormat(text.substr(digits + 1), out).ok()) return std::nullopt;
+  return out;
+}
 
 Result<Hearing> FindHearing(const std::string& capture) {
   Hearing out;
@@ -56,6 +68,51 @@ Result<Hearing> FindHearing(const std::string& capture) {
     out.to = part.to;
   }
   if (longest <= Duration()) out.best.clear();
+  return out;
+}
+
+std::string SettingsHeard(const Hearing& hearing, const std::string& but) {
+  std::vector<std::string> named;
+  for (const std::string& settings : hearing.settings)
+    if (settings != but) named.push_back(SafeText(settings));
+  std::string out;
+  for (std::size_t i = 0; i < std::min(named.size(), kSettingsNamed); ++i)
+    out += (i == 0 ? "" : ", ") + named[i];
+  if (named.size() > kSettingsNamed)
+    out += " and " + std::to_string(named.size() - kSettingsNamed) + " more";
+  return out;
+}
+
+Result<OneLine> OneLineOf(const std::string& capture, const ReaderOptions& asked, bool chosen,
+                          bool can_choose) {
+  OneLine out;
+  out.reading = asked;
+  const Result<Hearing> hearing = FindHearing(capture);
+  if (!hearing.ok()) return hearing.status();
+  if (hearing->settings.size() < 2) return out;
+  const std::string count = std::to_string(hearing->settings.size()) + " settings";
+  out.title = "heard at " + count + ", one by one";
+  out.reading.heard_at = LineSettings();
+  out.reading.heard_at->baud = 0;
+  const std::string what = SafeName(capture) + " was " + out.title;
+  if (chosen) {
+    out.words = what + ": " + SettingsHeard(*hearing) + "; the notes in it say when at which";
+    return out;
+  }
+  const std::optional<LineSettings> best = ParseSettings(hearing->best);
+  if (!best) {
+    out.title += ", and none fitted";
+    out.words = what + ", and none fitted (" + SettingsHeard(*hearing) +
+                "): what follows is mostly rubbish; record the line anew";
+    return out;
+  }
+  out.reading.from = hearing->from;
+  out.reading.to = hearing->to;
+  out.reading.heard_at = best;
+  out.title = "heard at " + hearing->best + ", the best of " + count;
+  out.words = what + "; this is of the longest time at the best, " + SafeText(hearing->best) +
+              " (the others: " + SettingsHeard(*hearing, hearing->best) +
+              (can_choose ? "; --from and --to choose another part)" : ")");
   return out;
 }
 

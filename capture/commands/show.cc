@@ -4,6 +4,7 @@
 #include "capture/base/text.h"
 #include "capture/commands/capture_input.h"
 #include "capture/commands/commands.h"
+#include "capture/commands/hearing.h"
 #include "capture/commands/time_range.h"
 #include "capture/show/account.h"
 
@@ -18,6 +19,16 @@ struct ShowOptions {
   TimeRange range;
   std::string silence = "100ms";
 };
+
+// What is shown is all that was heard; only the best part of it is talk.
+std::string HeardWords(const Hearing& hearing) {
+  std::string out = "# heard at " + std::to_string(hearing.settings.size()) +
+                    " settings, one by one, as the notes say: " + SettingsHeard(hearing) + "\n";
+  if (hearing.best.empty()) return out + "# none of them fitted: it is mostly rubbish\n";
+  return out + "# fits best: " + SafeText(hearing.best) + ", longest with --from " +
+         FormatInstant(hearing.from) + " --to " +
+         FormatInstant(hearing.to + Duration::Microseconds(1)) + "\n";  // shown shortened
+}
 
 std::string Opening(const CaptureInfo& info) {
   std::string out;
@@ -44,11 +55,16 @@ int Run(const ShowOptions& options) {
   Status status = options.range.Apply(reading);
   if (!status.ok()) return fail(status);
 
+  const auto hearing = FindHearing(options.capture);
+  if (!hearing.ok()) return fail(hearing.status());
+  const bool several = hearing->settings.size() > 1;
+  if (several) reading.heard_at = LineSettings{.baud = 0};
   auto reader = CaptureReader::Open(options.capture, reading);
   if (!reader.ok()) return fail(reader.status());
   auto output = TextOutput::Open("");
   if (!output.ok()) return fail(output.status());
   status = (*output)->Write(Opening((*reader)->info()));
+  if (status.ok() && several) status = (*output)->Write(HeardWords(*hearing));
   Account account(looks, [&](std::string_view line) {
     if (status.ok()) status = (*output)->Write(line);
   });

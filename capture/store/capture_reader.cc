@@ -188,6 +188,8 @@ class CaptureReaderImpl : public CaptureReader {
       const Status status = DecodeHeader(item.content, info_);
       if (status.code() == Code::kUnsupported) return status;
       if (!status.ok()) NoteDamage(item.frame_offset, status.message());
+      if (options_.heard_at)
+        for (Tap& tap : info_.taps) tap.asked = tap.got = *options_.heard_at;
       found = status.ok();
       return OkStatus();
     }

@@ -8,9 +8,11 @@
 
 #include <cstdint>
 #include <memory>
+#include <optional>
 #include <string>
 
 #include "capture/base/instant.h"
+#include "capture/base/line_settings.h"
 #include "capture/base/result.h"
 #include "capture/store/capture_info.h"
 #include "capture/store/event.h"
@@ -24,6 +26,9 @@ struct ReaderOptions {
   Instant from;                      // events before are left out; jumps if there is an index
   Instant to = Instant::Never();     // events at or after are left out
   ReadListener* listener = nullptr;  // must outlive the reader
+  // What info() says of all taps in place of the header, where that is not how this part was heard;
+  // baud 0: not known.
+  std::optional<LineSettings> heard_at = {};
 };
 
 class CaptureReader {

@@ -2,6 +2,7 @@
 at one rate as the rate that it was set to makes it sound."""
 import json
 import os
+import re
 import socket
 import struct
 import subprocess
@@ -144,6 +145,48 @@ class Listen(unittest.TestCase):
                                 "0s"], capture_output=True, text=True, timeout=120, check=False)
         self.assertNotIn("one by one", whole.stderr)
         self.assertIn("\\x", whole.stdout)
+
+    def test_who_takes_it_for_one_line_looks_at_the_best_rate_alone_and_says_so(self):
+        server = Server(19200, b"level 214 mm, butt 3\r\n\r\n+SIGNAL: -71\r\n\r\nOK\r\n")
+        self.assertEqual(self.listen(server.port, "--rates", "9600,19200,38400").returncode, 0)
+
+        def run(*words, status=0):
+            done = subprocess.run([bench.BYTEWITNESS, *words], capture_output=True, text=True,
+                                  timeout=120, check=False)
+            self.assertEqual(done.returncode, status, done.stderr)
+            return done
+
+        said = ("was heard at [0-9]+ settings, one by one; this is of the longest time at the best, "
+                r"19200 8N1 \(the others: .*9600 8N1")
+        # All that was heard, with what is to be thought of it; the part that it names is talk.
+        shown = run("show", self.capture).stdout
+        self.assertRegex(shown, r"# heard at [0-9]+ settings, one by one.*: .*9600 8N1.*19200 8N1")
+        part = re.search("# fits best: 19200 8N1, longest with --from ([0-9.:]+) --to ([0-9.:]+)",
+                         shown)
+        self.assertIsNotNone(part, shown)
+        self.assertNotRegex(shown, "# (module|host|unknown).* baud|# [^\n]*ttyUSB?[^\n]*, 9600")
+        self.assertIn("\\x", shown)
+        best = run("show", self.capture, "--from", part[1], "--to", part[2]).stdout
+        self.assertIn("+SIGNAL: -71", best)
+        self.assertNotIn("\\x", best)
+
+        page = os.path.join(self.folder.name, "heard.html")
+        made = run("exhibit", self.capture, "-o", page)
+        self.assertRegex(made.stderr, said)
+        with open(page, encoding="utf-8") as file:
+            html = file.read()
+        self.assertRegex(html, "heard at 19200 8N1, the best of [0-9]+ settings")
+        self.assertIn("a part of <code>heard.witness</code>", html)
+        run("verify", page)
+        text = run("exhibit", self.capture, "--as", "text")
+        self.assertRegex(text.stderr, said)
+        self.assertRegex(text.stdout, "part +heard at 19200 8N1, the best of [0-9]+ settings")
+        self.assertRegex(text.stdout, "port.*19200 8N1")
+        self.assertNotIn("\\x", text.stdout)
+
+        twice = run("compare", self.capture, self.capture)
+        self.assertEqual(len(re.findall(said, twice.stderr)), 2)
+        self.assertNotIn("--from", twice.stderr)
 
     def test_json_and_only_the_rates_that_are_asked_for(self):
         server = Server(31250, b"level 214 mm, butt 3\r\n\r\n+SIGNAL: -71\r\n\r\nOK\r\n")

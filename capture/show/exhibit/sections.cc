@@ -44,7 +44,8 @@ std::string TapWords(const Tap& tap) {
     if (tap.asked.baud != 0 && !(tap.asked == tap.got))
       out += " (asked for: " + Text(FormatLineSettings(tap.asked)) + ")";
   } else {
-    out += ", a line with no rate of its own";
+    // Nobody asked for one where it is not known: an import, a capture of `listen`.
+    out += tap.asked.baud != 0 ? ", a line with no rate of its own" : ", at a rate not known";
   }
   const AdapterFacts& a = tap.adapter;
   std::string adapter;

@@ -32,10 +32,11 @@ struct Fact {
 };
 
 std::vector<Fact> FactsOf(const CaptureInfo& info, const Examination& e, const std::string& name,
-                          const std::string& digest) {
+                          const std::string& heard, const std::string& digest) {
   std::vector<Fact> out;
   out.push_back({"capture", name});
   if (!info.title.empty()) out.push_back({"title", info.title});
+  if (!heard.empty()) out.push_back({"part", heard});
   const std::string when = page::WallClock(info.began_unix_ns);
   if (!when.empty()) out.push_back({"began", when});
   out.push_back({"how", page::OriginWords(info.origin)});
@@ -66,21 +67,23 @@ Result<ShortForm> MakeShortForm(const std::string& path, const std::string& name
                                 const ShortFormOptions& options) {
   const auto digest = DigestOfFile(path);
   if (!digest.ok()) return digest.status();
-  auto reader = CaptureReader::Open(path);
+  auto reader = CaptureReader::Open(path, options.of);
   if (!reader.ok()) return reader.status();
   ExamineOptions examine;
   examine.segmenter = OptionsFor((*reader)->info());
   const auto e = Examine(**reader, examine);
   if (!e.ok()) return e.status();
   ShortForm out;
-  ReaderOptions reading;
-  reading.from = options.from;
-  reading.to = options.to;
+  ReaderOptions reading = options.of;
   const bool asked = options.from > Instant() || !options.to.never();
+  if (asked) {
+    reading.from = options.from;
+    reading.to = options.to;
+  }
   for (const Finding& finding : e->findings) {
     if (finding.name == "secret") out.secrets = finding.detail;
-    if (!asked && reading.from == Instant() && finding.name != "secret" &&
-        !finding.evidence.empty() && finding.evidence[0].at - kBefore > Instant())
+    if (!asked && reading.from == options.of.from && finding.name != "secret" &&
+        !finding.evidence.empty() && finding.evidence[0].at - kBefore > options.of.from)
       reading.from = finding.evidence[0].at - kBefore;
   }
 
@@ -117,7 +120,7 @@ Result<ShortForm> MakeShortForm(const std::string& path, const std::string& name
   }
 
   const CaptureInfo& info = (*reader)->info();
-  const auto facts = FactsOf(info, *e, name, digest->sha256);
+  const auto facts = FactsOf(info, *e, name, options.heard, digest->sha256);
   std::string& text = out.text;
   const std::string legend =
       "Host and module are the two sides; times are in seconds. \u240D is CR, \u240A is LF, "

@@ -6,6 +6,7 @@
 
 #include "capture/base/instant.h"
 #include "capture/base/result.h"
+#include "capture/store/capture_reader.h"
 
 namespace witness {
 
@@ -13,6 +14,9 @@ enum class ShortFormAs { kText, kMarkdown };
 
 struct ShortFormOptions {
   ShortFormAs as = ShortFormAs::kText;
+  // Only this of the capture is looked at; `heard` says why, if that is not all of it.
+  ReaderOptions of;
+  std::string heard;
   // What is shown of the conversation. Without: around the first finding that names a place, else
   // from the beginning; in any case a few exchanges.
   Instant from;
