@@ -213,7 +213,7 @@ std::string FactorsHelp() {
          "  * tried if no --vary is given; ~ only with --sketch, whose wire is modelled bit by "
          "bit.\n"
          "  A level for one reply only: ending=none@2; for what comes unasked only:\n"
-         "  ending=none@unasked (ending, split, pace and case vary that, too).\n";
+         "  ending=none@unasked (ending, split, pace, case, loss and rubbish vary that, too).\n";
 }
 
 }  // namespace
@@ -271,7 +271,7 @@ void AddRun(CLI::App& app, Outcome& outcome) {
                 "listens; a number of the board or a port's name as PB2)");
   sketch_option("talk-on", "PLACE",
                 "Where the sketch talks to the person, written alike (the first UART that the "
-                "module is not on)");
+                "module is not on, or the only other software port)");
   sketch_option("mcu", "NAME", "atmega328p, atmega2560, atmega32u4 (as the ELF says)");
   sketch_option("clock", "RATE", "Of the processor: 16MHz (as the ELF says, else 16MHz)");
   sketch_option("watch-pin", "PINS", "Note each change of these pins: 13,PB0");

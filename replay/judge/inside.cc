@@ -136,6 +136,7 @@ std::vector<std::string> BaselineNotes(const Observations& baseline) {
     if (said.send.command == baseline.commands.size() && said.send.sort == SaidSort::kAnswer)
       last_reply += said.send.bytes.size();
   for (const Remark& remark : baseline.remarks) {
+    if (remark.kind == "talk") notes.push_back(remark.text);
     if (remark.kind == "stray") AddOnce(remark.text, 2, notes);
     // All of it; a line that was read to its end leaves less.
     if (remark.kind == "unread" && last_reply > 0 && remark.count >= last_reply &&

@@ -35,7 +35,9 @@ struct SketchSettings {
   std::uint32_t clock_hz = 0;       // 0: as the ELF says, else 16 MHz
   SketchPlace module;               // where the module is
   std::optional<SketchPlace> talk;  // where the sketch talks to the person; none: the first UART
-                                    // that the module is not on
+                                    // that the module is not on, or, if the sketch has not
+                                    // opened that, its only other software port
+  bool talk_found = false;          // `talk` was found so in the worker, not named by the person
   std::vector<std::string> watch_pins;
   std::vector<witness::Duration> brown_outs;  // dips of the supply, since power-on
   bool operator==(const SketchSettings&) const = default;

@@ -123,6 +123,13 @@ std::string FormatPin(PinName pin) {
   return std::string("P") + pin.port + static_cast<char>('0' + pin.bit);
 }
 
+std::string BoardPinName(PinName pin, const std::string& mcu) {
+  for (int number = 0; number < 20; ++number)
+    if (const auto named = ParsePin(std::to_string(number), mcu); named.ok() && *named == pin)
+      return std::to_string(number);
+  return FormatPin(pin);
+}
+
 Result<PinName> ParsePin(std::string_view text, std::string_view mcu) {
   const Status wrong(Code::kInvalidArgument,
                      "\"" + witness::SafeName(text) +

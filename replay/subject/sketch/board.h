@@ -38,6 +38,8 @@ struct PinName {
   bool operator==(const PinName&) const = default;
 };
 std::string FormatPin(PinName pin);  // "PB2"
+// The number that the common boards print beside it, else as FormatPin().
+std::string BoardPinName(PinName pin, const std::string& mcu);
 
 // Reads a port name ("PB2") or, for an ATmega328P, the number printed on the common board for it:
 // 0 to 7 are PD0 to PD7, 8 to 13 PB0 to PB5, A0 to A5 (or 14 to 19) PC0 to PC5 (source:

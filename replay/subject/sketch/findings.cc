@@ -5,6 +5,7 @@
 #include <cmath>
 
 #include "capture/base/text.h"
+#include "replay/part/cue.h"
 #include "replay/subject/sketch/pin_line.h"
 #include "replay/subject/sketch/uart_line.h"
 
@@ -167,9 +168,13 @@ class Findings {
   }
 
   // It said nothing that the module knows: is there a software port at other pins?
-  void Elsewhere(const SketchSettings& settings) {
+  void Elsewhere(const SketchSettings& settings, const Part& part) {
     for (const TakenCommand& command : seen_.commands)
       if (command.known) return;
+    if (settings.talk_found) {
+      ElsewhereAtTalk(settings, part);
+      return;
+    }
     const auto ports = FindSoftwarePorts(board_.image());
     if (!ports) return;
     const auto pins = ListeningPins(board_, *ports);
@@ -182,22 +187,42 @@ class Findings {
           *transmit == *pins->transmit)
         return;
     }
-    const std::string where =
-        "pins:rx=" + BoardPin(*pins->receive_pin) + ",tx=" + BoardPin(*pins->transmit);
+    AddElsewhere(settings, "pins:rx=" + BoardPinName(*pins->receive_pin, board_.mcu()) +
+                               ",tx=" + BoardPinName(*pins->transmit, board_.mcu()));
+  }
+
+  // Where nobody said that it talks.
+  void Talk(const SketchSettings& settings) {
+    if (settings.talk_found)
+      Add("talk", 0,
+          "what it prints is taken from its software port at " + FormatSketchPlace(*settings.talk) +
+              " (another one: --talk-on)",
+          1);
+  }
+
+ private:
+  // The port that was taken for its talk says what the module knows.
+  void ElsewhereAtTalk(const SketchSettings& settings, const Part& part) {
+    for (const Printed& printed : seen_.printed)
+      for (std::size_t from = 0; from < printed.bytes.size();) {
+        const std::size_t end =
+            std::min(printed.bytes.find_first_of("\r\n", from), printed.bytes.size());
+        if (end > from && KnowsText(part, ByteView(printed.bytes).substr(from, end - from))) {
+          SketchPlace place = *settings.talk;
+          place.baud = 0;
+          AddElsewhere(settings, FormatSketchPlace(place));
+          return;
+        }
+        from = end + 1;
+      }
+  }
+
+  void AddElsewhere(const SketchSettings& settings, const std::string& where) {
     Add("elsewhere", 0,
         "it said nothing that the module knows at " + FormatSketchPlace(settings.module) +
             ", but has a software port at other pins: is the module there? Then say --module-on " +
             where,
         1);
-  }
-
- private:
-  std::string BoardPin(PinName pin) const {
-    for (int number = 0; number < 20; ++number)
-      if (const auto named = ParsePin(std::to_string(number), board_.mcu());
-          named.ok() && *named == pin)
-        return std::to_string(number);
-    return FormatPin(pin);
   }
 
   void Add(const char* kind, std::uint64_t at, std::string text, std::uint64_t count) {
@@ -333,10 +358,12 @@ std::string PlaceWords(const Places& places, std::uint32_t id) {
 }
 
 void AddFindings(const Board& board, const BoardLine& module, const Places& places,
-                 const SessionLog& log, const SketchSettings& settings, Observations& seen) {
+                 const SessionLog& log, const SketchSettings& settings, const Part& part,
+                 Observations& seen) {
   Findings findings(board, module, places, log, seen);
   findings.Rate(settings.module.baud);
-  findings.Elsewhere(settings);
+  findings.Elsewhere(settings, part);
+  findings.Talk(settings);
   findings.Cuts();
   findings.Resets();
   findings.Lost();

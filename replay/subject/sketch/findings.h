@@ -18,10 +18,11 @@ namespace trial {
 //  it said nothing that the module knows, but has a port somewhere else "unread"     bytes of a
 //  reply lay in the receive buffer when the next command was sent "wait"       the sketch sat in a
 //  reading call for long after a reply had ended; count: ms "rate"       the sketch's port is set
-//  to another rate than the module "reset"      started anew; "stack": the stack ran into the
-//  variables
+//  to another rate than the module "talk"       where it is taken to print, if nobody said "reset"
+//  started anew; "stack": the stack ran into the variables
 void AddFindings(const Board& board, const BoardLine& module, const Places& places,
-                 const SessionLog& log, const SketchSettings& settings, Observations& seen);
+                 const SessionLog& log, const SketchSettings& settings, const Part& part,
+                 Observations& seen);
 
 // "delay(), called from loop()"; "an unknown place" for id 0.
 std::string PlaceWords(const Places& places, std::uint32_t id);

@@ -1,5 +1,8 @@
 #include "replay/subject/sketch/receive_buffer.h"
 
+#include <algorithm>
+#include <cmath>
+
 namespace trial {
 namespace {
 
@@ -15,6 +18,24 @@ constexpr std::uint16_t kSoftBitMask = kStreamSize + 1;  // behind _receivePin
 constexpr std::uint16_t kSoftPortRegister = kStreamSize + 2;
 constexpr std::uint16_t kSoftTransmitMask = kStreamSize + 4;
 constexpr std::uint16_t kSoftTransmitRegister = kStreamSize + 5;
+constexpr std::uint16_t kSoftTransmitDelay = kStreamSize + 16;  // behind three receive delays
+constexpr std::uint16_t kSoftSize = kStreamSize + 19;           // flags behind that
+
+std::uint16_t Word(const Board& board, std::uint32_t at) {
+  return static_cast<std::uint16_t>(board.Data(static_cast<std::uint16_t>(at)) |
+                                    board.Data(static_cast<std::uint16_t>(at + 1)) << 8);
+}
+
+// The rate that SoftwareSerial::begin() was given, from the delay that it made of it: a quarter of
+// a bit's cycles less 15 / 4 (SoftwareSerial.cpp); the usual one that is nearest.
+std::uint32_t SoftwareRate(const Board& board, std::uint16_t delay) {
+  const double baud = board.clock_hz() / (4.0 * (delay + 3));
+  std::uint32_t best = 0;
+  for (const std::uint32_t usual : {300u, 600u, 1200u, 2400u, 4800u, 9600u, 14400u, 19200u, 28800u,
+                                    31250u, 38400u, 57600u, 115200u})
+    if (best == 0 || std::abs(usual - baud) < std::abs(best - baud)) best = usual;
+  return std::abs(best - baud) < baud * 0.06 ? best : static_cast<std::uint32_t>(baud);
+}
 
 bool PowerOfTwo(std::uint32_t n) { return n >= 16 && n <= 256 && (n & (n - 1)) == 0; }
 
@@ -59,31 +80,44 @@ std::optional<SoftwarePorts> FindSoftwarePorts(const ElfImage& image) {
   return ports;
 }
 
+std::vector<OpenSoftwarePort> OpenSoftwarePorts(const Board& board) {
+  std::vector<OpenSoftwarePort> open;
+  const ElfSymbol* calls = board.image().Variable("vtable for SoftwareSerial");
+  if (calls == nullptr) return open;
+  for (const ElfSymbol& object : board.image().variables) {
+    // The pointer goes to the first call, behind two words of the compiler's.
+    if (object.size != kSoftSize || Word(board, object.address) != calls->address + 4) continue;
+    const std::uint16_t delay = Word(board, object.address + kSoftTransmitDelay);
+    const auto receive =
+        board.PinAt(Word(board, object.address + kSoftPortRegister),
+                    board.Data(static_cast<std::uint16_t>(object.address + kSoftBitMask)));
+    const auto transmit =
+        board.PinAt(Word(board, object.address + kSoftTransmitRegister),
+                    board.Data(static_cast<std::uint16_t>(object.address + kSoftTransmitMask)));
+    if (delay == 0 || !receive || !transmit) continue;
+    open.push_back({*receive, *transmit, SoftwareRate(board, delay)});
+  }
+  return open;
+}
+
 std::optional<SoftwarePins> ListeningPins(const Board& board, const SoftwarePorts& ports) {
-  auto word = [&board](std::uint16_t at) {
-    return static_cast<std::uint16_t>(board.Data(at) |
-                                      board.Data(static_cast<std::uint16_t>(at + 1)) << 8);
-  };
-  const std::uint16_t object = word(ports.active_object);
+  const std::uint16_t object = Word(board, ports.active_object);
   if (object == 0) return std::nullopt;
   auto at = [object](std::uint16_t offset) { return static_cast<std::uint16_t>(object + offset); };
   SoftwarePins pins;
   pins.receive = board.Data(at(kStreamSize));
-  pins.receive_pin = board.PinAt(word(at(kSoftPortRegister)), board.Data(at(kSoftBitMask)));
-  pins.transmit = board.PinAt(word(at(kSoftTransmitRegister)), board.Data(at(kSoftTransmitMask)));
+  pins.receive_pin = board.PinAt(Word(board, at(kSoftPortRegister)), board.Data(at(kSoftBitMask)));
+  pins.transmit =
+      board.PinAt(Word(board, at(kSoftTransmitRegister)), board.Data(at(kSoftTransmitMask)));
   return pins;
 }
 
 bool ListensAt(const Board& board, const SoftwarePorts& ports, std::uint16_t pin_register,
                std::uint8_t bit) {
-  auto word = [&board](std::uint16_t at) {
-    return static_cast<std::uint16_t>(board.Data(at) |
-                                      board.Data(static_cast<std::uint16_t>(at + 1)) << 8);
-  };
-  const std::uint16_t object = word(ports.active_object);
+  const std::uint16_t object = Word(board, ports.active_object);
   if (object == 0) return false;
   return board.Data(static_cast<std::uint16_t>(object + kSoftBitMask)) == (1u << bit) &&
-         word(static_cast<std::uint16_t>(object + kSoftPortRegister)) == pin_register;
+         Word(board, static_cast<std::uint16_t>(object + kSoftPortRegister)) == pin_register;
 }
 
 }  // namespace trial

@@ -9,6 +9,7 @@
 #include <cstdint>
 #include <memory>
 #include <optional>
+#include <vector>
 
 #include "replay/subject/sketch/board.h"
 
@@ -39,6 +40,15 @@ std::optional<SoftwarePorts> FindSoftwarePorts(const ElfImage& image);
 // port's PIN register.
 bool ListensAt(const Board& board, const SoftwarePorts& ports, std::uint16_t pin_register,
                std::uint8_t bit);
+
+// A software port that the sketch has opened, wherever it listens now.
+struct OpenSoftwarePort {
+  PinName receive;
+  PinName transmit;
+  std::uint32_t baud = 0;
+};
+// Those that are variables of their own; by address. Empty if the names are not there.
+std::vector<OpenSoftwarePort> OpenSoftwarePorts(const Board& board);
 
 // Where the listening software port is connected.
 struct SoftwarePins {

@@ -202,6 +202,24 @@ void SketchSession::Boot() {
   booted_ = early_.empty() ? board_->now() : board_->ToInstant(early_.front().start);
 }
 
+std::optional<SketchPlace> SketchSession::FoundTalk() const {
+  if (settings_.talk || (talk_ != nullptr && talk_->BoardRate() > 0)) return std::nullopt;
+  std::vector<OpenSoftwarePort> ports = OpenSoftwarePorts(*board_);
+  if (settings_.module.pins) {
+    const auto receive = ParsePin(settings_.module.receive, board_->mcu());
+    std::erase_if(ports, [&](const OpenSoftwarePort& port) {
+      return receive.ok() && port.receive == *receive;
+    });
+  }
+  if (ports.size() != 1) return std::nullopt;
+  SketchPlace place;
+  place.pins = true;
+  place.receive = BoardPinName(ports[0].receive, board_->mcu());
+  place.transmit = BoardPinName(ports[0].transmit, board_->mcu());
+  place.baud = ports[0].baud;
+  return place;
+}
+
 void SketchSession::Step(std::uint64_t now) {
   sends_.clear();
   player_->Advance(board_->ToInstant(now), sends_);
@@ -390,7 +408,7 @@ void SketchSession::Finish(BoardState state, const RunLimits& limits) {
     const char value = static_cast<char>(byte.value);
     Keep(byte.end, EventKind::kBytes, Side::kModule, ByteView(&value, 1));
   }
-  AddFindings(*board_, *module_, places_, log_, settings_, seen_);
+  AddFindings(*board_, *module_, places_, log_, settings_, player_->part(), seen_);
   for (const Printed& printed : seen_.printed) {
     const std::string text = "printed: " + witness::SafeText(printed.bytes);
     witness::Event event;

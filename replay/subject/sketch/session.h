@@ -7,6 +7,7 @@
 #include <cstdint>
 #include <map>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -74,6 +75,11 @@ class SketchSession {
 
   // Once for each session.
   Observations Run(const Part& part, const RunLimits& limits);
+
+  // After Boot(): the software port at which the sketch talks to the person, if nobody said where
+  // it does so, it has not opened the UART taken for that, and has one such port besides the
+  // module's. A session made anew with it hears what is said there from the first byte on.
+  std::optional<SketchPlace> FoundTalk() const;
 
   Board& board() { return *board_; }
   const Places& places() const { return places_; }

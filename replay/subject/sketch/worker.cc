@@ -54,11 +54,26 @@ std::optional<Bytes> ReadFrame(int from) {
 
 // A board that has been started up, with what it was made of.
 struct Snapshot {
-  SketchSettings settings;
+  SketchSettings asked;
+  SketchSettings settings;  // as asked, and what was found in the sketch
   std::uint32_t baud = 0;
   ElfImage image;
   std::unique_ptr<SketchSession> session;
 };
+
+// Starts the board up; once more if it turns out where the sketch talks.
+Status Start(Snapshot& snapshot) {
+  for (;;) {
+    auto session = SketchSession::Create(snapshot.image, snapshot.settings, snapshot.baud);
+    if (!session.ok()) return session.status();
+    snapshot.session = std::move(*session);
+    snapshot.session->Boot();
+    const auto talk = snapshot.session->FoundTalk();
+    if (!talk) return witness::OkStatus();
+    snapshot.settings.talk = *talk;
+    snapshot.settings.talk_found = true;
+  }
+}
 
 bool SaysSomethingBefore(const Part& part, Instant at) {
   for (const Unasked& unasked : part.unasked)
@@ -68,11 +83,11 @@ bool SaysSomethingBefore(const Part& part, Instant at) {
 
 Result<Observations> RunTrial(Snapshot& snapshot, const SketchJob& job) {
   bool early = SaysSomethingBefore(job.part, snapshot.session->booted());
-  for (const Duration dip : job.settings.brown_outs)
+  for (const Duration dip : snapshot.settings.brown_outs)
     early = early || Instant() + dip <= snapshot.session->booted();
   if (!early) return snapshot.session->Run(job.part, job.limits);
   // What the module says or the supply does falls before the snapshot: from the start, then.
-  auto fresh = SketchSession::Create(snapshot.image, job.settings, snapshot.baud);
+  auto fresh = SketchSession::Create(snapshot.image, snapshot.settings, snapshot.baud);
   if (!fresh.ok()) return fresh.status();
   return (*fresh)->Run(job.part, job.limits);
 }
@@ -138,21 +153,15 @@ int RunSketchWorker(int in, int out) {
       answer = SerializeSketchAnswer(job.status());
     } else {
       Status status;
-      if (snapshot == nullptr || !(snapshot->settings == job->settings) ||
+      if (snapshot == nullptr || !(snapshot->asked == job->settings) ||
           snapshot->baud != job->part.line.baud) {
         snapshot = std::make_unique<Snapshot>();
-        snapshot->settings = job->settings;
+        snapshot->asked = snapshot->settings = job->settings;
         snapshot->baud = job->part.line.baud;
         Result<ElfImage> image = ReadElf(job->settings.elf);
         if (image.ok()) {
           snapshot->image = std::move(*image);
-          auto session = SketchSession::Create(snapshot->image, job->settings, snapshot->baud);
-          if (session.ok()) {
-            snapshot->session = std::move(*session);
-            snapshot->session->Boot();
-          } else {
-            status = session.status().In(job->settings.elf);
-          }
+          status = Start(*snapshot).In(job->settings.elf);
         } else {
           status = image.status();
         }
