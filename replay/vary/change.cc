@@ -13,9 +13,24 @@ std::string Change::Value() const {
   return colon == std::string::npos ? "" : variation.level.substr(colon + 1);
 }
 
+Duration Change::Crossing(std::size_t bytes) const {
+  if (!context.on_wire) return Duration::Zero();
+  return varied.part.line.CharacterTime() * static_cast<int>(bytes);
+}
+
 void Change::Note(const std::string& words) {
   if (std::find(varied.notes.begin(), varied.notes.end(), words) == varied.notes.end())
     varied.notes.push_back(words);
+}
+
+void Change::NoteReply(const std::string& words, std::uint32_t number) {
+  for (std::string& note : varied.notes)
+    if (note.starts_with(words + ": ")) {
+      if (!note.ends_with(": " + ReplyName(number)) && !note.ends_with(", " + ReplyName(number)))
+        note += ", " + ReplyName(number);
+      return;
+    }
+  varied.notes.push_back(words + ": " + ReplyName(number));
 }
 
 void ForEachAnswer(Change& change,
@@ -109,25 +124,28 @@ void Replace(Answer& answer, const std::vector<Replacement>& replacements) {
   answer.pieces = std::move(out);
 }
 
-void Cut(Answer& answer, const std::vector<std::size_t>& places, Duration pause, bool joined) {
+void Cut(const Change& change, Answer& answer, const std::vector<std::size_t>& places,
+         Duration pause, bool joined) {
   if (joined && answer.pieces.size() > 1) {
     Piece whole{answer.pieces[0].after, JoinPieces(answer.pieces)};
     answer.pieces = {std::move(whole)};
   }
   std::vector<Piece> out;
   std::size_t offset = 0;
+  std::size_t before = 0;  // size of the piece before
   for (const Piece& piece : answer.pieces) {
     const std::size_t end = offset + piece.bytes.size();
     std::size_t from = offset;
     Duration after = piece.after;
     for (const std::size_t place : places) {
-      if (place == offset && offset > 0) after = std::max(after, pause);
+      if (place == offset && offset > 0) after = std::max(after, pause + change.Crossing(before));
       if (place <= from || place >= end) continue;
       out.push_back({after, piece.bytes.substr(from - offset, place - from)});
-      after = pause;
+      after = pause + change.Crossing(place - from);
       from = place;
     }
     out.push_back({after, piece.bytes.substr(from - offset)});
+    before = end - from;
     offset = end;
   }
   answer.pieces = std::move(out);

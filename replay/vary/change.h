@@ -19,7 +19,13 @@ struct Change {
   std::string Word() const;
   std::string Value() const;
 
+  // How long these bytes are on the way, where that takes time: a pause that is put behind them
+  // begins when they are through.
+  Duration Crossing(std::size_t bytes) const;
+
   void Note(const std::string& words);
+  // So too, said once with all replies that it is true of: "WORDS: reply 1, reply 4".
+  void NoteReply(const std::string& words, std::uint32_t number);
 };
 
 // Calls `call` for each answer that the variation is for: those of the rules, and, if it is not for
@@ -52,7 +58,8 @@ void Replace(Answer& answer, const std::vector<Replacement>& replacements);
 
 // Cuts the answer before each of `places` (offsets, ascending) and puts `pause` there. Cuts of the
 // answer as it is stay, unless `joined`.
-void Cut(Answer& answer, const std::vector<std::size_t>& places, Duration pause, bool joined);
+void Cut(const Change& change, Answer& answer, const std::vector<std::size_t>& places,
+         Duration pause, bool joined);
 
 // The factors. Each returns kInvalidArgument for a level it does not know.
 witness::Status VaryEnding(Change& change);

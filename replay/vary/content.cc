@@ -80,6 +80,22 @@ Bytes UnaskedLine(const Change& change) {
   return "+JOIN: 3" + UsualEnding(change.varied.part);
 }
 
+// When what is left over of a reply may come: before the next command, or nothing would be left
+// over, but a line come unasked; and behind all that a subject still reads of the reply, if it
+// waits before it goes on. None: the next command comes at once.
+std::optional<Duration> LeftoverAfter(const Change& change, std::uint32_t number,
+                                      std::size_t size) {
+  constexpr Duration kLongQuiet = Duration::Milliseconds(40);
+  constexpr Duration kRoom = Duration::Milliseconds(2);
+  const auto quiet = change.context.quiet_behind.find(number);
+  if (quiet == change.context.quiet_behind.end()) return kRoom;
+  const Duration room = quiet->second - change.Crossing(size);
+  if (room >= kLongQuiet) return std::min(quiet->second * 3 / 4, room - kRoom);
+  // In the same breath: what is read of the reply and what is not, is then the subject's doing.
+  if (!change.context.on_wire || room >= kRoom) return Duration::Zero();
+  return std::nullopt;
+}
+
 // Lines with this text in it may be printed besides.
 void Adds(const Bytes& text, Change& change) {
   const std::size_t first = text.find_first_not_of("\r\n");
@@ -97,7 +113,7 @@ Status VaryCase(Change& change) {
     return UnknownLevel(change.variation);
   ForEachSaid(change, [&](Answer& answer, std::uint32_t number) {
     if (!IsText(JoinPieces(answer.pieces))) {
-      if (!answer.pieces.empty()) change.Note(ReplyName(number) + " is not text: left as it is");
+      if (!answer.pieces.empty()) change.NoteReply("no text, left as recorded", number);
       return;
     }
     for (Piece& piece : answer.pieces)
@@ -146,7 +162,16 @@ Status VaryExtra(Change& change) {
     } else if (word == "leftover") {
       const auto [from, end] = LastLine(all);
       if (end == from) return;
-      answer.pieces.push_back({Duration::Milliseconds(2), all.substr(from, end - from)});
+      const auto after = LeftoverAfter(change, number, end - from);
+      if (!after) {
+        change.NoteReply("nothing can be left over where the next command comes at once", number);
+        return;
+      }
+      if (*after > Duration::Zero())
+        answer.pieces.push_back({*after + change.Crossing(answer.pieces.back().bytes.size()),
+                                 all.substr(from, end - from)});
+      else
+        answer.pieces.back().bytes += all.substr(from, end - from);
       Adds(all.substr(from, end - from), change);
     } else {
       // Between two lines of the reply.
@@ -154,11 +179,11 @@ Status VaryExtra(Change& change) {
       std::size_t place = from;
       while (place > 0 && (all[place - 1] == '\r' || all[place - 1] == '\n')) --place;
       if (place == 0) {
-        change.Note(ReplyName(number) + " has one line only: nothing put inside");
+        change.NoteReply("one line only, nothing put inside", number);
         return;
       }
       place += EndingAt(all, place);
-      Cut(answer, {place}, apart, false);
+      Cut(change, answer, {place}, apart, false);
       std::size_t offset = 0;
       for (std::size_t i = 0; i < answer.pieces.size(); ++i) {
         if (offset == place) {
@@ -183,7 +208,7 @@ Status VaryLoss(Change& change) {
       std::vector<std::pair<std::uint32_t, Answer>> originals;
       for (const Rule& rule : change.varied.part.rules)
         for (const Answer& answer : rule.answers) originals.emplace_back(answer.turn, answer);
-      ForEachAnswer(change, [&](Answer& answer, std::uint32_t number) {
+      ForEachSaid(change, [&](Answer& answer, std::uint32_t number) {
         const Bytes all = JoinPieces(answer.pieces);
         if (all.empty()) return;
         auto draws = Draws(change.context, number);
@@ -202,6 +227,7 @@ Status VaryLoss(Change& change) {
           const std::size_t keep = all.size() / 2;
           Replace(answer, {{keep, all.size() - keep, ""}});
         } else {
+          if (number == kUnaskedOnly) return;  // nothing was answered before it
           const Answer* before = nullptr;
           std::uint32_t nearest = 0;
           for (const auto& [turn, original] : originals)
@@ -226,7 +252,7 @@ Status VaryRubbish(Change& change) {
     return UnknownLevel(change.variation);
   if (word != "noise" && word != "nul" && word != "ff" && word != "eighth")
     return UnknownLevel(change.variation);
-  ForEachAnswer(change, [&](Answer& answer, std::uint32_t number) {
+  ForEachSaid(change, [&](Answer& answer, std::uint32_t number) {
     if (answer.pieces.empty()) return;
     if (word == "eighth") {
       // What a module with seven data bits and even parity looks like to one that takes eight: the
@@ -277,7 +303,9 @@ Status VaryLength(Change& change) {
   const auto wanted = Number(change.variation.level);
   if (!wanted || *wanted == 0 || *wanted > 65536) return UnknownLevel(change.variation);
   bool any = false;
-  ForEachAnswer(change, [&](Answer& answer, std::uint32_t number) {
+  // What comes unasked only where that is named: it is no reply, and seldom long.
+  const auto each = change.variation.reply == kUnaskedOnly ? ForEachSaid : ForEachAnswer;
+  each(change, [&](Answer& answer, std::uint32_t number) {
     const Bytes all = JoinPieces(answer.pieces);
     if (all.empty() || all.size() > *wanted) return;
     // The longest line; a short word alone is a result code and has to stay what it is.
@@ -293,7 +321,7 @@ Status VaryLength(Change& change) {
       from = i + 1;
     }
     if (!IsText(all) || best < 6) {
-      change.Note(ReplyName(number) + " has no line that could be longer: left as it is");
+      change.NoteReply("no line that could be longer, left as recorded", number);
       return;
     }
     any = true;

@@ -37,13 +37,13 @@ witness::Status VaryEnding(Change& change) {
     const Bytes bytes = JoinPieces(answer.pieces);
     if (bytes.empty()) return;
     if (!IsText(bytes)) {
-      change.Note(ReplyName(number) + " is not text: left as it is");
+      change.NoteReply("no text, left as recorded", number);
       return;
     }
     const auto endings = LineEndings(bytes);
     const bool no_ending = by.empty();
     if (bytes.find_first_not_of("\r\n") == Bytes::npos && no_ending) {
-      change.Note(ReplyName(number) + " is nothing but line endings: left as it is");
+      change.NoteReply("nothing but line endings, left as recorded", number);
       return;
     }
     // What only line endings stand before, and what only line endings stand behind.

@@ -70,7 +70,7 @@ Status VarySplit(Change& change) {
       if (place <= 0 || place >= size) return;  // too short to be cut there
       places = {static_cast<std::size_t>(place)};
     }
-    Cut(answer, places, *pause, true);
+    Cut(change, answer, places, *pause, true);
   });
   return OkStatus();
 }
@@ -78,8 +78,8 @@ Status VarySplit(Change& change) {
 Status VaryPace(Change& change) {
   const std::string word = change.Word();
   if (word == "burst") {
-    ForEachSaid(change, [](Answer& answer, std::uint32_t number) {
-      Cut(answer, {}, Duration::Zero(), true);
+    ForEachSaid(change, [&](Answer& answer, std::uint32_t number) {
+      Cut(change, answer, {}, Duration::Zero(), true);
       // What comes unasked goes on coming when it came.
       if (!answer.pieces.empty() && number != kUnaskedOnly)
         answer.pieces[0].after = Duration::Zero();
@@ -122,7 +122,7 @@ Status VaryPace(Change& change) {
         if (offset > 0) places.push_back(offset);
         offset += piece.bytes.size();
       }
-      Cut(answer, places, *pause, false);
+      Cut(change, answer, places, *pause, false);
     });
     return OkStatus();
   }
@@ -145,7 +145,7 @@ void MeetNextCommand(Change& change) {
     const Duration meeting = next->second - half;
     if (meeting <= answer.pieces[0].after) return;
     if (meeting > kLatestMeeting) {
-      change.Note("the command behind " + ReplyName(number) + " comes much later: left as it is");
+      change.NoteReply("the next command comes much later, left as recorded", number);
       return;
     }
     answer.pieces[0].after = meeting;
@@ -161,7 +161,9 @@ Status VaryTurnaround(Change& change) {
   }
   const auto length = witness::ParseDuration(change.variation.level);
   if (!length.ok()) return UnknownLevel(change.variation);
-  ForEachAnswer(change, [&](Answer& answer, std::uint32_t) {
+  // What comes unasked goes on coming when it came, unless that is what is named.
+  const auto each = change.variation.reply == kUnaskedOnly ? ForEachSaid : ForEachAnswer;
+  each(change, [&](Answer& answer, std::uint32_t) {
     if (!answer.pieces.empty()) answer.pieces[0].after = *length;
   });
   return OkStatus();

@@ -13,12 +13,14 @@ namespace {
 
 // A pause is known well enough within a tenth, or this.
 constexpr Duration kFineEnough = Duration::Milliseconds(2);
+// By so much a machine may be late that has other things to do, too.
+constexpr Duration kMargin = Duration::Milliseconds(30);
 
 class Shrinker {
  public:
   Shrinker(const Part& part, const Combination& failing, std::size_t most_runs,
-           const std::function<bool(const Combination&)>& breaks)
-      : part_(part), breaks_(breaks), most_runs_(most_runs) {
+           const std::function<bool(const Combination&)>& breaks, bool exact)
+      : part_(part), breaks_(breaks), most_runs_(most_runs), exact_(exact) {
     shrunk_.smallest = failing;
   }
 
@@ -180,15 +182,23 @@ class Shrinker {
   void AddMargin(std::size_t i, const std::string& word, Duration length, Duration breaks,
                  const Combination& at_first) {
     if (breaks >= length) return;
-    Duration safe = breaks + std::max(breaks / 4, Duration::Milliseconds(30));
+    const std::string from = "breaks from " + witness::FormatDuration(breaks) + " on";
+    if (exact_) {
+      shrunk_.steps.push_back(from);
+      return;
+    }
+    Duration safe = breaks + std::max(breaks / 8, kMargin);
     for (; safe < length; safe = safe * 2) {
       Variation larger = shrunk_.smallest[i];
       larger.level =
           word + FormatExactDuration(Duration::Milliseconds((safe.ns() + 999'999) / 1'000'000));
-      if (TakeLevel(i, larger)) return;
+      if (TakeLevel(i, larger)) {
+        shrunk_.steps.push_back(from + "; so much, to be sure");
+        return;
+      }
     }
     shrunk_.smallest = at_first;
-    shrunk_.steps.push_back("back to " + at_first[i].Name() + ": less does not break it surely");
+    shrunk_.steps.push_back(from + "; " + at_first[i].Name() + ", to be sure");
   }
 
   // Halves the distance between what holds and what breaks.
@@ -198,6 +208,18 @@ class Shrinker {
     if (const auto length = LengthOf(shrunk_.smallest[i], word)) {
       Duration holds;
       Duration breaks = *length;
+      // The small ones first: what lies between may break and hold by turns.
+      for (const int part : {16, 8, 4, 2}) {
+        const Duration small = Duration::Milliseconds((*length / part).ns() / 1'000'000);
+        if (small <= kFineEnough) continue;
+        Variation smaller = shrunk_.smallest[i];
+        smaller.level = word + FormatExactDuration(small);
+        if (TakeLevel(i, smaller)) {
+          breaks = small;
+          break;
+        }
+        holds = small;
+      }
       while (breaks - holds > std::max(kFineEnough, breaks / 10)) {
         Duration middle = holds + (breaks - holds) / 2;
         // Whole milliseconds are easier to read.
@@ -233,6 +255,7 @@ class Shrinker {
   const Part& part_;
   const std::function<bool(const Combination&)>& breaks_;
   std::size_t most_runs_;
+  bool exact_;
   Shrunk shrunk_;
   std::map<std::string, bool> tried_;
 };
@@ -240,8 +263,8 @@ class Shrinker {
 }  // namespace
 
 Shrunk Shrink(const Part& part, const Combination& failing, std::size_t most_runs,
-              const std::function<bool(const Combination&)>& breaks) {
-  return Shrinker(part, failing, most_runs, breaks).Run();
+              const std::function<bool(const Combination&)>& breaks, bool exact) {
+  return Shrinker(part, failing, most_runs, breaks, exact).Run();
 }
 
 }  // namespace trial

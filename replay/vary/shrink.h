@@ -17,8 +17,11 @@ struct Shrunk {
 };
 
 // `breaks` runs one combination and tells whether it still breaks; it is called at most `most_runs`
-// times. `failing` is known to break. The result breaks too. Deterministic.
+// times. `failing` is known to break. The result breaks too. `exact`: times are kept to, as in
+// virtual time; else a length of time is left somewhat larger than the least that broke it.
+// Deterministic.
 Shrunk Shrink(const Part& part, const Combination& failing, std::size_t most_runs,
-              const std::function<bool(const Combination& combination)>& breaks);
+              const std::function<bool(const Combination& combination)>& breaks,
+              bool exact = false);
 
 }  // namespace trial

@@ -63,12 +63,16 @@ struct VariationContext {
   const Part* with = nullptr;  // the part that "with" takes its answers from
   // In the baseline, by the reply's number: how long after a command was taken the next one began.
   std::map<std::uint32_t, Duration> next_command{};
+  // In the baseline, by the reply's number: how long the subject did nothing behind that reply
+  // before it went on to its next command, at least.
+  std::map<std::uint32_t, Duration> quiet_behind{};
+  bool on_wire = false;  // bytes take their time to come
 };
 
 struct Varied {
   Part part;
   Expectation expectation;
-  std::vector<std::string> notes;  // "reply 3 is not text: left as it is"
+  std::vector<std::string> notes;  // "no text, left as recorded: reply 3"
   bool changed = false;
 };
 
@@ -79,7 +83,7 @@ struct Factor {
   std::vector<std::string> usual;  // levels tried if none is named; "recorded" is left out
   bool by_itself = false;          // tried if the person names no factor at all
   bool waveform = false;           // only where a wire is modelled: --sketch
-  bool unasked = false;            // what is said unasked is varied too
+  bool unasked = false;            // "@unasked" may be said of it
 };
 const std::vector<Factor>& Factors();
 

@@ -115,8 +115,26 @@ TEST(Unasked, ABurstComesWhenItCame) {
 
 TEST(Unasked, OnlyWhatSomethingSaysCanBeVaried) {
   EXPECT_EQ(ParseVariation("case=lower@unasked")->Name(), "case=lower@unasked");
-  EXPECT_FALSE(ParseVariation("loss=none@unasked").ok());
+  EXPECT_FALSE(ParseVariation("echo=whole@unasked").ok());
   EXPECT_FALSE(ParseVariation("ending=none@4294967295").ok());
+}
+
+TEST(Unasked, ItsBytesAreLostAndSpoilt) {
+  EXPECT_TRUE(Put(PartWithUnasked(), "loss=none").part.unasked[0].pieces.empty());
+  EXPECT_EQ(Put(PartWithUnasked(), "loss=drop:1@unasked").part.unasked[0].pieces[0].bytes,
+            "+OIN: 3\r\n");
+  EXPECT_EQ(Put(PartWithUnasked(), "loss=before").part.unasked, PartWithUnasked().unasked);
+  EXPECT_EQ(Put(PartWithUnasked(), "rubbish=ff@unasked").part.unasked[0].pieces[0].bytes, "\xff");
+}
+
+TEST(Unasked, ItsTimeAndLengthOnlyIfNamed) {
+  EXPECT_EQ(Put(PartWithUnasked(), "turnaround=0s").part.unasked, PartWithUnasked().unasked);
+  EXPECT_EQ(Put(PartWithUnasked(), "length=64").part.unasked, PartWithUnasked().unasked);
+  const Part now = Put(PartWithUnasked(), "turnaround=7ms@unasked").part;
+  EXPECT_EQ(now.unasked[0].pieces[0].after, Ms(7));
+  EXPECT_EQ(now.rules, PartWithUnasked().rules);
+  EXPECT_EQ(Put(PartWithUnasked(), "length=64@unasked").part.unasked[0].pieces[0].bytes.size(),
+            65u);
 }
 
 TEST(Shrink, KeepsWhatComesUnaskedIfThatIsIt) {
@@ -140,7 +158,7 @@ TEST(LineEndings, LoneCarriageReturnInBinaryIsKept) {
   const Varied varied = Put(PartWith({{{Ms(20), binary}}}), "ending=none");
   EXPECT_EQ(varied.part.rules[0].answers[0].pieces[0].bytes, binary);
   ASSERT_EQ(varied.notes.size(), 1u);
-  EXPECT_EQ(varied.notes[0], "reply 1 is not text: left as it is");
+  EXPECT_EQ(varied.notes[0], "no text, left as recorded: reply 1");
   EXPECT_FALSE(varied.changed);
 }
 
@@ -206,6 +224,44 @@ TEST(Extra, LinesBeforeAfterAndInside) {
             "20 \\r\\n+FW: 1.8\\r\\n; 5 +JOIN: 3\\r\\n; 5 \\r\\nOK\\r\\n");
   EXPECT_EQ(One(kVerbose, "extra=leftover"), "20 \\r\\n+FW: 1.8\\r\\n\\r\\nOK\\r\\n; 2 OK\\r\\n");
   EXPECT_EQ(Put(PartWith({{{Ms(20), "OK\r\n"}}}), "extra=banner").part.unasked.size(), 1u);
+}
+
+// When a subject went on behind each reply is known from the baseline.
+Part WithLeftover(Duration quiet, bool on_wire) {
+  VariationContext context;
+  context.quiet_behind = {{1, quiet}};
+  context.on_wire = on_wire;
+  Part part = PartWith({{{Ms(20), "+FW: 1.8\r\nOK\r\n"}}});
+  part.line.baud = 9600;
+  const auto varied = Vary(part, {*ParseVariation("extra=leftover@1")}, context);
+  EXPECT_TRUE(varied.ok());
+  return varied->part;
+}
+
+TEST(Extra, WhatIsLeftOverIsThereBeforeTheNextCommand) {
+  EXPECT_EQ(Reply(WithLeftover(Ms(200), false)), "20 +FW: 1.8\\r\\nOK\\r\\n; 150 OK\\r\\n");
+  // In the same breath, where the next command comes at once.
+  EXPECT_EQ(Reply(WithLeftover(Ms(0), false)), "20 +FW: 1.8\\r\\nOK\\r\\nOK\\r\\n");
+  // On a wire four bytes take their time; 9600 8N1: 1.04 ms each.
+  EXPECT_EQ(Reply(WithLeftover(Ms(8), true)), "20 +FW: 1.8\\r\\nOK\\r\\nOK\\r\\n");
+  EXPECT_EQ(Reply(WithLeftover(Ms(3), true)), "20 +FW: 1.8\\r\\nOK\\r\\n");
+}
+
+TEST(Split, OnAWireThePauseBeginsWhenThePieceIsThrough) {
+  VariationContext context;
+  context.on_wire = true;
+  Part part = PartWith({{{Ms(20), "12345678\r\nOK\r\n"}}});
+  part.line.baud = 10000;  // ten bits, 1 ms
+  const auto varied = Vary(part, {*ParseVariation("split=lines:35ms")}, context);
+  ASSERT_TRUE(varied.ok());
+  EXPECT_EQ(Reply(varied->part), "20 12345678\\r\\n; 45 OK\\r\\n");
+}
+
+TEST(Variation, OneNoteForAllRepliesThatItIsTrueOf) {
+  const auto notes =
+      Put(PartWith({{{Ms(1), "a"}}, {{Ms(1), "+FW: 1.8"}}, {{Ms(1), "b"}}}), "length=64").notes;
+  ASSERT_EQ(notes.size(), 1u);
+  EXPECT_EQ(notes[0], "no line that could be longer, left as recorded: reply 1, reply 3");
 }
 
 TEST(Loss, BytesHalfAndWholeReplies) {
@@ -430,6 +486,41 @@ TEST(Shrink, TheSmallestPauseIsFound) {
   ASSERT_TRUE(pause.ok());
   EXPECT_GE(*pause, Ms(120));
   EXPECT_LE(*pause, Ms(165));
+}
+
+// In virtual time what breaks breaks again.
+TEST(Shrink, ExactTimesNeedNoMargin) {
+  const Part part = PartWith({{{Ms(1), "abc"}}});
+  const auto shrunk = Shrink(
+      part, Names({"turnaround=400ms"}), 50,
+      [](const Combination& c) { return *witness::ParseDuration(c[0].level) >= Ms(120); }, true);
+  const auto least = witness::ParseDuration(shrunk.smallest[0].level);
+  ASSERT_TRUE(least.ok());
+  EXPECT_GE(*least, Ms(120));
+  EXPECT_LE(*least, Ms(132));
+  EXPECT_EQ(shrunk.steps.back(), "breaks from " + witness::FormatDuration(*least) + " on");
+}
+
+TEST(Shrink, TheLeastIsToldEvenIfTheFirstIsKept) {
+  const Part part = PartWith({{{Ms(1), "abc"}}});
+  const auto shrunk = Shrink(part, Names({"turnaround=35ms"}), 50, [](const Combination& c) {
+    return *witness::ParseDuration(c[0].level) >= Ms(8);
+  });
+  EXPECT_EQ(shrunk.smallest[0].level, "35ms");
+  EXPECT_EQ(shrunk.steps.back(), "breaks from 8.00 ms on; turnaround=35ms, to be sure");
+}
+
+// One that is deaf now and then breaks at some times and not at others.
+TEST(Shrink, TheSmallestOfSeveralIsFound) {
+  const Part part = PartWith({{{Ms(1), "abc"}}});
+  const auto shrunk = Shrink(
+      part, Names({"turnaround=400ms"}), 50,
+      [](const Combination& c) {
+        const auto length = *witness::ParseDuration(c[0].level);
+        return (length >= Ms(45) && length <= Ms(60)) || length >= Ms(390);
+      },
+      true);
+  EXPECT_LE(*witness::ParseDuration(shrunk.smallest[0].level), Ms(50));
 }
 
 TEST(Shrink, ByteByByteBecomesOnePlace) {
