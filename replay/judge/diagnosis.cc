@@ -32,6 +32,7 @@ std::vector<Diagnosis> Diagnose(const TrialResult& baseline, const TrialResult& 
                           TakesAPiece,
                           ReadsFixedCount,
                           WaitsForLineEnding,
+                          ReadsRecordedCount,
                           LeavesLineEnding,
                           KeepsLineEnding,
                           ComparesCase,
@@ -74,6 +75,8 @@ std::vector<Combination> WantedBesides(const TrialResult& trial,
 
 namespace {
 
+constexpr char kWrongEnding[] = "wrong-command-ending";
+
 // What was sent without ever ending as a command ends: is it nothing but commands that the part
 // knows, one behind the other?
 bool OnlyKnownCommands(const Part& part, ByteView sent) {
@@ -114,13 +117,51 @@ std::vector<Diagnosis> DiagnoseBaseline(const TrialResult& baseline, const Part&
                                [](const Diagnosis& d) { return d.name == "cuts-own-command"; });
   if (ending && !cut)
     all.push_back(
-        {"wrong-command-ending",
+        {kWrongEnding,
          "ends its commands in a way that this module does not take",
          {"it sent " + SafeTextWithEnding(wrong) + "; the module's commands end with " + expected +
           (part.command_end.terminators.empty()
                ? ", so what comes with it is taken for a part of the command"
                : "")}});
   return all;
+}
+
+std::optional<Diagnosis> NotesCommandEnding(const TrialResult& baseline, const Part& part) {
+  const auto& commands = baseline.observations.commands;
+  if (part.command_end.terminators.empty() && part.command_end.silence)
+    for (const TakenCommand& command : commands) {
+      const ByteView text = WithoutEnding(command.bytes);
+      if (!command.known || text.empty() || text.size() == command.bytes.size()) continue;
+      return Diagnosis{
+          kWrongEnding,
+          "sends " + SafeText(ByteView(command.bytes).substr(text.size())) +
+              " behind its commands, and this module takes a command after a silence: one that "
+              "does "
+              "not leave line endings out, as this part does, takes it for a part of the command "
+              "(of a name or a key, say)",
+          {"it sent " + SafeTextWithEnding(command.bytes)}};
+    }
+  // The rest of an ending that is longer than the module's stands in front of the next command.
+  std::size_t taken = 0;
+  const TakenCommand* spoilt = nullptr;
+  for (const TakenCommand& command : commands) {
+    taken += command.known ? 1 : 0;
+    if (spoilt == nullptr && SpoiltByEnding(part, command)) spoilt = &command;
+  }
+  if (spoilt == nullptr) return std::nullopt;
+  const std::size_t rest = spoilt->bytes.find_first_not_of("\r\n");
+  return Diagnosis{kWrongEnding,
+                   "the module takes " + std::to_string(taken) + " of its " +
+                       std::to_string(commands.size()) + " commands: the " +
+                       SafeText(spoilt->bytes.substr(0, rest)) +
+                       " behind a command is taken for the beginning of the next",
+                   {"it sent " + SafeTextWithEnding(spoilt->bytes)}};
+}
+
+bool SpoiltByEnding(const Part& part, const TakenCommand& command) {
+  const std::size_t first = command.bytes.find_first_not_of("\r\n");
+  return !command.known && first != Bytes::npos && first > 0 &&
+         KnowsText(part, ByteView(command.bytes).substr(first));
 }
 
 }  // namespace trial

@@ -85,6 +85,14 @@ const Said* LastOf(const Case& c, const std::vector<Bytes>& texts, bool echo, In
   return last;
 }
 
+// What of it is meant: an answer and what is left over of it may be sent in the same breath.
+Bytes Meant(const Said& said, const std::vector<Bytes>& texts) {
+  const Bytes all = WithoutEndings(said.send.bytes);
+  for (const Bytes& text : texts)
+    if (said.send.sort != SaidSort::kEcho && all.ends_with(text)) return text;
+  return all;
+}
+
 // Where a module takes commands after a silence: got the echo, and said or did the next thing
 // before the module had taken the command.
 std::optional<std::string> GoesOnBeforeTaken(const Case& c) {
@@ -104,6 +112,29 @@ std::optional<std::string> GoesOnBeforeTaken(const Case& c) {
            " before the module had taken the command as ended";
   }
   return std::nullopt;
+}
+
+// It had been said before the command, and lay there when the command came: to take that for the
+// reply is another fault than to take what comes in its place.
+std::optional<Diagnosis> TookFromBefore(const Case& c, std::size_t command, const Said& other,
+                                        std::string_view sort) {
+  const TakenCommand& asked = c.seen.commands[command];
+  if (sort != std::string_view("takes-unsolicited") || command == 0 ||
+      other.sent >= asked.from - Duration::Milliseconds(10))
+    return std::nullopt;
+  // A program may read on at once behind its command, so that nothing lies there any more.
+  const bool lay = std::any_of(c.seen.remarks.begin(), c.seen.remarks.end(), [&](const Remark& r) {
+    return r.kind == "unread" && r.count > 0 && r.at >= other.sent && r.at <= asked.taken;
+  });
+  if (!lay) return std::nullopt;
+  return Diagnosis{
+      "takes-leftover",
+      "took what had come before its command for the reply: it does not clear what is there "
+      "before it asks",
+      {SafeText(WithoutEndings(other.send.bytes)) + " was sent " + At(other.sent) + ", " +
+           FormatDuration(asked.from - other.sent) + " before " + CommandWords(c.seen, command) +
+           " came, and was not read by then",
+       "it " + c.trial.verdict.divergence->what + ": " + c.trial.verdict.divergence->got}};
 }
 
 }  // namespace
@@ -156,8 +187,8 @@ std::optional<Diagnosis> TakesAnotherForTheReply(const Case& c) {
       const std::size_t line = wanted.find_last_of("\r\n");
       const Bytes last_line = line == Bytes::npos ? wanted : wanted.substr(line + 1);
       if (before.find(last_line) != Bytes::npos) continue;
-      d.evidence = {SafeText(WithoutEndings(other->send.bytes)) + " was sent " + At(other->sent) +
-                    ", and " + (last ? "it ended " : "its next command came ") +
+      d.evidence = {SafeText(Meant(*other, texts)) + " was sent " + At(other->sent) + ", and " +
+                    (last ? "it ended " : "its next command came ") +
                     FormatDuration(on - other->sent) + " later, when " +
                     (before.empty()
                          ? "no byte of the reply to " + CommandWords(c.seen, i) + " had been sent"
@@ -168,7 +199,10 @@ std::optional<Diagnosis> TakesAnotherForTheReply(const Case& c) {
     const Bytes wanted = WithoutEndings(OwnReply(c.base, *culprit));
     const Bytes now = OwnReply(c.seen, *culprit);
     const Instant end = AnswerEnd(c.seen, *culprit);
-    const Said* other = LastOf(c, texts, echo, end);
+    // What came behind the first difference is no reason for it. A print is read with some delay.
+    const Said* other = LastOf(
+        c, texts, echo, c.seen.virtual_time ? std::min(end, c.trial.verdict.divergence->at) : end);
+    if (other == nullptr) other = LastOf(c, texts, echo, end);
     if (other == nullptr) return std::nullopt;
     // Put into the middle of a reply, it stands between lines that are as ever.
     std::size_t from = 0;
@@ -180,10 +214,11 @@ std::optional<Diagnosis> TakesAnotherForTheReply(const Case& c) {
     }
     if (from == Bytes::npos) return std::nullopt;
     d.words = "does not tell " + std::string(sort->what) + " from the reply";
+    if (auto left = TookFromBefore(c, *culprit, *other, sort->name)) return left;
     d.evidence = {
         "the reply to " + CommandWords(c.seen, *culprit) + " came whole, with all its lines " +
-            At(end) + "; besides it there was " + SafeText(WithoutEndings(other->send.bytes)) +
-            ", sent " + At(other->sent),
+            At(end) + "; besides it there was " + SafeText(Meant(*other, texts)) + ", sent " +
+            At(other->sent),
         "it " + c.trial.verdict.divergence->what + ": " + c.trial.verdict.divergence->got};
     return d;
   }

@@ -127,6 +127,10 @@ std::optional<Diagnosis> ReadsTooEarly(const Case& c) {
     const std::string ended = now->ended ? "it ended " : "its next command came ";
     if (!now->before.empty())
       return Diagnosis{"reads-too-early", kTooEarly, {LeftWords(c, i, *now)}};
+    // What it took was the rest of a reply that was longer than ever.
+    if (since < kNoTime && i > 0 &&
+        ReplyTo(c.seen, i - 1).bytes.size() > ReplyTo(c.base, i - 1).bytes.size())
+      return std::nullopt;
     if (const Said* unasked = UnaskedBefore(c, i, now->on))
       return Diagnosis{
           "takes-unsolicited",

@@ -23,6 +23,7 @@ std::optional<Diagnosis> TakesAnotherForTheReply(const Case& c);
 std::optional<Diagnosis> CountsOnEcho(const Case& c);
 
 // For what it takes the reply (diagnosis_taking.cc).
+std::optional<Diagnosis> ReadsRecordedCount(const Case& c);
 std::optional<Diagnosis> LeavesLineEnding(const Case& c);
 std::optional<Diagnosis> SendsLineEnding(const Case& c);
 std::optional<Diagnosis> KeepsLineEnding(const Case& c);

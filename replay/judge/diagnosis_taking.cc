@@ -2,6 +2,7 @@
 #include <algorithm>
 #include <csignal>
 #include <cstring>
+#include <set>
 
 #include "capture/base/text.h"
 #include "replay/judge/diagnosis_rules.h"
@@ -10,6 +11,34 @@ namespace trial {
 
 using witness::SafeText;
 using witness::SafeTextWithEnding;
+
+// Longer replies, and at the end just as much lies unread as they are longer, all together.
+std::optional<Diagnosis> ReadsRecordedCount(const Case& c) {
+  if (!c.Varies("ending") || c.base.unread_bytes != 0 || c.seen.unread_bytes == 0 ||
+      c.seen.commands.size() < 2 || c.seen.commands.size() != c.base.commands.size())
+    return std::nullopt;
+  std::size_t longer = 0;
+  std::size_t read = 0;
+  std::set<Bytes> ends;
+  for (std::size_t i = 0; i < c.seen.commands.size(); ++i) {
+    const Bytes now = ReplyTo(c.seen, i).bytes;
+    const Bytes then = ReplyTo(c.base, i).bytes;
+    if (!SameTextOtherEndings(now, then) || now.size() <= then.size()) return std::nullopt;
+    longer += now.size() - then.size();
+    read += then.size();
+    ends.insert(then.substr(then.size() - std::min<std::size_t>(then.size(), 2)));
+  }
+  // Where all replies end alike, it may as well read up to that end.
+  if (longer != c.seen.unread_bytes || ends.size() < 2) return std::nullopt;
+  return Diagnosis{"reads-fixed-count",
+                   "reads as many bytes as the recorded replies have: what a reply has more stays "
+                   "unread, and is "
+                   "taken for the beginning of the next",
+                   {"of " + std::to_string(read + longer) + " bytes in " +
+                    std::to_string(c.seen.commands.size()) + " replies it read " +
+                    std::to_string(read) + ", as many as the recorded ones have; " +
+                    std::to_string(longer) + " were unread at its end"}};
+}
 
 // Reads no further than the recorded replies go: a line ending behind one stays where it is.
 std::optional<Diagnosis> LeavesLineEnding(const Case& c) {

@@ -3,6 +3,7 @@
 #include <cmath>
 
 #include "capture/base/text.h"
+#include "replay/judge/diagnosis.h"
 #include "replay/judge/diagnosis_rules.h"
 
 namespace trial {
@@ -15,7 +16,7 @@ namespace {
 
 // What the waits tell of the timeout: the shortest of them, if the others are so long once, twice
 // or more times; else from where to where they reach.
-std::string TimeoutWords(const std::vector<Duration>& waits) {
+std::string TimeoutWords(const Case& c, const std::vector<Duration>& waits) {
   const auto [shortest, longest] = std::minmax_element(waits.begin(), waits.end());
   const Duration unit = *shortest;
   std::int64_t most_times = 1;
@@ -34,7 +35,7 @@ std::string TimeoutWords(const std::vector<Duration>& waits) {
                     unit <= Duration::Milliseconds(1040) * seconds + Duration::Milliseconds(60);
   if (seconds == 1 && near)
     words += " (1000 ms is the default of the common core's Stream)";
-  else if (seconds > 1 && seconds <= 10 && near)
+  else if (seconds > 1 && seconds <= 10 && near && c.seen.virtual_time)
     words +=
         ", or " + std::to_string(seconds) + " of 1000 ms, the default of the common core's Stream";
   return words;
@@ -97,14 +98,19 @@ bool Waited(const Case& c, const TrialResult& other) {
 
 // Which byte a reader that stops at the end of a line waits for, from which it waited for.
 std::string AwaitedEnding(const Case& c, ByteView reply) {
-  if (reply.ends_with('\r')) return "LF";
-  if (reply.ends_with('\n')) return "CR LF or CR";
+  // It may as well read a line and look for the CR in it: that waits for the next line, too.
+  constexpr char kBoth[] = "CR LF, or until a line with the CR in it comes,";
   const TrialResult* cr = c.Other("ending=cr");
   const TrialResult* lf = c.Other("ending=lf");
+  if (reply.ends_with('\r')) return lf != nullptr && Waited(c, *lf) ? kBoth : "LF";
+  if (reply.ends_with('\n')) {
+    if (cr == nullptr) return "CR LF or CR";
+    return Waited(c, *cr) ? kBoth : "CR";
+  }
   if (cr == nullptr || lf == nullptr) return "a line ending";
   const bool without_lf = Waited(c, *cr);
   const bool without_cr = Waited(c, *lf);
-  if (without_lf && without_cr) return "CR LF";
+  if (without_lf && without_cr) return kBoth;
   if (without_lf) return "LF";
   return without_cr ? "CR" : "CR or LF";
 }
@@ -138,7 +144,7 @@ std::optional<Diagnosis> ReadsFixedCount(const Case& c) {
   d.words = "waited " + FormatDuration(waits.after[waits.after.size() / 2]) +
             " after each reply that is shorter than the recorded one, then went on: it reads a "
             "fixed number of bytes with " +
-            TimeoutWords(waits.more);
+            TimeoutWords(c, waits.more);
   AddWaits(c, waits, d);
   d.evidence.push_back(
       "with as many blanks in place of the line endings (ending=spaces) it did not wait");
@@ -157,7 +163,7 @@ std::optional<Diagnosis> WaitsForLineEnding(const Case& c) {
              : reply.bytes.ends_with('\n') ? "that ends with LF only"
                                            : "without line ending") +
             ", then went on: it reads until " + AwaitedEnding(c, reply.bytes) + " with " +
-            TimeoutWords(waits.more);
+            TimeoutWords(c, waits.more);
   // Inside an emulated board it was seen what it waited for.
   const bool counts =
       std::any_of(c.seen.remarks.begin(), c.seen.remarks.end(), [](const Remark& remark) {
@@ -167,7 +173,7 @@ std::optional<Diagnosis> WaitsForLineEnding(const Case& c) {
     d.name = "reads-fixed-count";
     d.words = "waited " + FormatDuration(waits.after[waits.after.size() / 2]) +
               " after each shorter reply, then went on: it reads a fixed number of bytes with " +
-              TimeoutWords(waits.more);
+              TimeoutWords(c, waits.more);
   }
   AddWaits(c, waits, d);
   return d;
@@ -252,6 +258,49 @@ std::optional<Diagnosis> Hangs(const Case& c) {
   }
   if (!c.seen.ending_words.empty()) d.evidence.push_back("it " + c.seen.ending_words);
   return d;
+}
+
+std::optional<Diagnosis> WaitsAsRecorded(const TrialResult& baseline,
+                                         const std::vector<TrialResult>& trials,
+                                         const Judge& judge) {
+  const Observations& base = baseline.observations;
+  // By the name of the ending: behind how many replies it goes on sooner by a read timeout.
+  std::optional<Diagnosis> found;
+  bool tried[3] = {};
+  bool sooner[3] = {};
+  constexpr const char* kEndings[] = {"ending=lf", "ending=cr", "ending=crlf"};
+  for (std::size_t k = 0; k < std::size(kEndings); ++k)
+    for (const TrialResult& trial : trials) {
+      if (CombinationName(trial.combination) != kEndings[k]) continue;
+      tried[k] = true;
+      if (trial.verdict.kind != VerdictKind::kHeld) continue;
+      // The same case, seen from the other side: now it is the recorded ending that costs time.
+      TrialResult recorded = baseline;
+      recorded.verdict.divergence = Divergence{};
+      const Case c = {trial, recorded, trials, judge, trial.observations, base};
+      const Waits waits = WaitsOf(c);
+      if (waits.more.empty() || waits.elsewhere > 0 ||
+          *std::min_element(waits.more.begin(), waits.more.end()) < kSlowWait)
+        continue;
+      sooner[k] = true;
+      if (found) continue;
+      const std::size_t first = waits.where[0];
+      found = Diagnosis{"waits-for-line-ending",
+                        TimeoutWords(c, waits.more),
+                        {"reply to " + CommandWords(base, first) + " is " +
+                         SafeTextWithEnding(ReplyTo(base, first).bytes) + "; on after " +
+                         FormatDuration(waits.after[0]) + ", with " + kEndings[k] + " after " +
+                         FormatDuration(WaitBehind(trial.observations, first))}};
+    }
+  if (!found) return std::nullopt;
+  const char* awaited = sooner[0] && sooner[1] ? "CR or LF"
+                        : sooner[0]            ? "LF"
+                        : sooner[1]            ? "CR"
+                        : tried[0] && tried[1] ? "CR LF"
+                                               : "a line ending";
+  found->words = "waits behind the replies as recorded, and not where they end with " +
+                 std::string(awaited) + ": it reads until " + awaited + " with " + found->words;
+  return found;
 }
 
 }  // namespace trial

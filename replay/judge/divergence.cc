@@ -224,7 +224,9 @@ std::optional<Divergence> CompareOutput(const std::vector<OutputLine>& base,
   if (expectation.other_endings && Joined(base) == Joined(got)) return std::nullopt;
 
   Divergence divergence;
-  divergence.at = i < got.size() ? got[i].at : seen.ended;
+  divergence.at = i >= got.size()   ? seen.ended
+                  : i < base.size() ? got[i].DiffersAt(base[i])
+                                    : got[i].at;
   const bool extra = i >= base.size() || (i < got.size() && base[i].errors != got[i].errors);
   divergence.what = extra ? "printed one more line" : "printed something else";
   if (i >= got.size()) divergence.what = kLineMissing;
@@ -279,14 +281,15 @@ std::optional<Divergence> CompareWords(const std::vector<OutputLine>& base,
   for (std::size_t i = 0; i < base.size(); ++i) {
     if (base[i].errors != got[i].errors) return std::nullopt;
     if (WordsOf(base[i].compared, all) == WordsOf(got[i].compared, all)) continue;
-    std::uint32_t number = CommandsBefore(seen, got[i].at);
+    const Instant at = got[i].DiffersAt(base[i]);
+    std::uint32_t number = CommandsBefore(seen, at);
     // What is printed at the end only belongs to the command that it names.
     const std::uint32_t named = CommandNamed(base[i].text, seen);
     if (!at_once && !same_values && named == 0) continue;
     if (!at_once && named != 0) number = named;
     if (!same_values && another(at_once ? 1 : number, number)) continue;
-    return Divergence{got[i].at, "printed something else", SafeText(base[i].text),
-                      SafeText(got[i].text), number};
+    return Divergence{at, "printed something else", SafeText(base[i].text), SafeText(got[i].text),
+                      number};
   }
   return std::nullopt;
 }

@@ -185,6 +185,12 @@ Verdict Judge::OfBaseline(const Observations& base) const {
     verdict.why = EndingWords(base) + " against the replies as recorded; " + Standing(base);
   } else if (!wired.empty() && wired[0].name == "module-elsewhere") {
     verdict.why = wired[0].words;
+  } else if (const Diagnosis* cut = FindFault(wired, "cuts-own-command");
+             cut != nullptr && must_say_.size() == 0 &&
+             (!base.unfinished.empty() ||
+              std::any_of(base.commands.begin(), base.commands.end(),
+                          [](const TakenCommand& c) { return !c.known; }))) {
+    verdict.why = cut->words;
   } else if (base.commands.empty() && base.answers.empty() &&
              // One that only listens is judged by what it prints.
              (base.said.empty() || base.printed.empty() || !base.unfinished.empty())) {
@@ -196,11 +202,6 @@ Verdict Judge::OfBaseline(const Observations& base) const {
     verdict.why = "it ended with exit status " + std::to_string(base.exit_status) +
                   " against the replies as recorded (if that is right, say --exit " +
                   std::to_string(base.exit_status) + ")";
-  } else if (const Diagnosis* cut = FindFault(wired, "cuts-own-command");
-             cut != nullptr && must_say_.size() == 0 &&
-             std::any_of(base.commands.begin(), base.commands.end(),
-                         [](const TakenCommand& c) { return !c.known; })) {
-    verdict.why = cut->words;
   } else if (const Remark* lost = LostReply(base); lost != nullptr && must_say_.size() == 0) {
     // With a demand that is met, the person has said what counts.
     verdict.why = "against the replies as recorded it lost bytes: " + lost->text;
@@ -278,9 +279,7 @@ Verdict Judge::OfTrial(const Observations& base, const Observations& seen,
   // A longer text takes its time on the wire to the person too.
   if (seen.virtual_time && !expectation.grown.empty()) return verdict;
   if (verdict.slowest_command == 0) return verdict;
-  const Duration base_length = base.ended - base.commands[0].from;
-  const bool long_wait = verdict.longest_later >= kSlowWait;
-  if (!long_wait && (verdict.later < kSlowInAll || verdict.later < base_length / 10)) {
+  if (verdict.longest_later < kSlowWait) {
     if (verdict.later >= kWorthNoting)
       verdict.why = FormatDuration(verdict.later) + " later in all";
     return verdict;

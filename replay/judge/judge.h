@@ -14,8 +14,8 @@ namespace trial {
 // is slow. Shorter than a usual read timeout (1000 ms in the AVR core's Stream.h), longer than the
 // silence after which a program that copes takes a reply without line ending for complete.
 inline constexpr Duration kSlowWait = Duration::Milliseconds(300);
-// So are many shorter ones, if they add up to this (and to a tenth of the baseline's conversation).
-inline constexpr Duration kSlowInAll = Duration::Seconds(1);
+// Shorter waits are no fault however many there are: how many, says how long a conversation is, and
+// nothing of who reads it.
 
 // Our own sends later than this make a trial that did not hold no contest.
 inline constexpr Duration kLateSend = Duration::Milliseconds(50);

@@ -80,6 +80,17 @@ Bytes Patterns::Without(ByteView text) const {
   return out;
 }
 
+Instant OutputLine::DiffersAt(const OutputLine& other) const {
+  std::size_t same = 0;
+  while (same < text.size() && same < other.text.size() && text[same] == other.text[same]) ++same;
+  // Shorter: not before its last byte.
+  if (same == text.size() && same > 0) --same;
+  Instant when = at;
+  for (const auto& [from, read] : later)
+    if (from <= same) when = read;
+  return when;
+}
+
 std::vector<OutputLine> OutputLines(const Observations& observations, const Patterns& ignore) {
   std::vector<OutputLine> lines;
   for (const bool errors : {false, true}) {
@@ -92,6 +103,7 @@ std::vector<OutputLine> OutputLines(const Observations& observations, const Patt
       line.compared = OneSpaced(WithoutTimes(ignore.Without(line.text)));
       if (!line.compared.empty()) lines.push_back(line);
       line.text.clear();
+      line.later.clear();
     };
     for (const Printed& printed : observations.printed) {
       if (printed.errors != errors) continue;
@@ -101,6 +113,9 @@ std::vector<OutputLine> OutputLines(const Observations& observations, const Patt
           continue;
         }
         if (line.text.empty()) line.at = printed.at;
+        if (const Instant last = line.later.empty() ? line.at : line.later.back().second;
+            !line.text.empty() && last != printed.at)
+          line.later.emplace_back(line.text.size(), printed.at);
         line.text += c;
       }
     }

@@ -3,6 +3,7 @@
 
 #include <memory>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "capture/base/result.h"
@@ -16,6 +17,12 @@ struct OutputLine {
   Bytes text;
   // What differs from trial to trial without meaning anything is left out of this one.
   Bytes compared;
+  // From which byte of `text` on it was read when, if not all at once: a line may be begun long
+  // before what it tells is known.
+  std::vector<std::pair<std::size_t, Instant>> later{};
+
+  // When the first byte was read that `other` has otherwise, or not at all.
+  Instant DiffersAt(const OutputLine& other) const;
 };
 
 // Patterns that may be searched for. Movable.

@@ -99,6 +99,8 @@ void Failure(const TrialReport::Trial& trial, std::string& out, bool colour) {
     std::string smallest;
     for (const auto& variation : trial.smallest())
       smallest += (smallest.empty() ? "" : " ") + variation;
+    for (const std::string& step : trial.shrinking())
+      if (step.starts_with("breaks from ")) smallest += " (" + step + ")";
     row("smallest", smallest);
   }
   if (!trial.plan().empty()) row("plan", "bytetrial run " + trial.plan());

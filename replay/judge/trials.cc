@@ -118,6 +118,12 @@ Result<TrialResult> Trials::RunTrial(std::size_t index, const Combination& combi
   const auto& asked = outcome_.baseline.observations.commands;
   for (std::size_t i = 0; i + 1 < asked.size(); ++i)
     context.next_command.try_emplace(asked[i].turn, asked[i + 1].from - asked[i].taken);
+  context.on_wire = outcome_.baseline.observations.virtual_time;
+  for (std::size_t i = 0; i + 1 < asked.size(); ++i) {
+    const Duration quiet = WaitBehind(outcome_.baseline.observations, i);
+    const auto [known, fresh] = context.quiet_behind.try_emplace(asked[i].turn, quiet);
+    if (!fresh) known->second = std::min(known->second, quiet);
+  }
   auto varied = Vary(outcome_.played, combination, context);
   if (!varied.ok()) return varied.status();
   const Observations& base = outcome_.baseline.observations;
@@ -299,6 +305,11 @@ Result<TrialsOutcome> Trials::Run() {
   if (outcome_.baseline.verdict.kind == VerdictKind::kHeld)
     for (std::string& note : BaselineNotes(outcome_.baseline.observations))
       outcome_.baseline.notes.push_back(std::move(note));
+  if (outcome_.baseline.verdict.kind == VerdictKind::kHeld)
+    if (auto ending = NotesCommandEnding(outcome_.baseline, outcome_.played)) {
+      outcome_.baseline.notes.push_back(ending->words);
+      outcome_.baseline.verdict.diagnoses.push_back(std::move(*ending));
+    }
   if (on_trial) on_trial(outcome_.baseline, 0, setup_.plan.size());
   if (outcome_.baseline.verdict.kind != VerdictKind::kHeld) {
     outcome_.baseline.verdict.diagnoses = DiagnoseBaseline(outcome_.baseline, outcome_.played);

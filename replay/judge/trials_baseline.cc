@@ -3,6 +3,7 @@
 #include <future>
 
 #include "capture/base/text.h"
+#include "replay/judge/diagnosis.h"
 #include "replay/judge/disturbance.h"
 #include "replay/judge/inside.h"
 #include "replay/judge/trials.h"
@@ -260,8 +261,9 @@ Status Trials::Follow() {
   const bool any_known = any([](const TakenCommand& c) { return c.known; });
   const bool any_unknown = any([](const TakenCommand& c) { return !c.known; });
   // Its line ending is wrong: that is to be told, not to be got around.
-  const bool other_ending =
-      any([&](const TakenCommand& c) { return !c.known && KnowsText(setup_.part, c.bytes); });
+  const bool other_ending = any([&](const TakenCommand& c) {
+    return (!c.known && KnowsText(setup_.part, c.bytes)) || SpoiltByEnding(setup_.part, c);
+  });
   const auto faults = Faults(seen);
   const bool elsewhere = !faults.empty() && faults[0].name == "module-elsewhere";
   if (other_ending && !any_known && outcome_.baseline.verdict.kind == VerdictKind::kHeld) {

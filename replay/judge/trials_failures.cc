@@ -16,6 +16,10 @@ Status Trials::Explain() {
     return trial.verdict.kind == VerdictKind::kBroke || trial.verdict.kind == VerdictKind::kSlow;
   };
   std::vector<TrialResult> others = outcome_.trials;
+  if (auto waits = WaitsAsRecorded(outcome_.baseline, outcome_.trials, judge_)) {
+    outcome_.baseline.notes.push_back(waits->words);
+    outcome_.baseline.verdict.diagnoses.push_back(std::move(*waits));
+  }
   for (TrialResult& trial : outcome_.trials) {
     if (!fails(trial)) continue;
     for (;;) {
@@ -47,15 +51,16 @@ void Trials::Shrink() {
       if (sort.empty() || trial.verdict.diagnoses.empty()) sort += " " + variation.factor;
     if (!done.insert(sort).second && !setup_.shrink_alike) continue;
     ++shrunk;
-    const auto result =
-        trial::Shrink(outcome_.played, trial.combination, setup_.shrink_runs,
-                      [&](const Combination& combination) {
-                        if (outcome_.interrupted) return false;
-                        const auto once = RunTrial(trial.index, combination, true);
-                        outcome_.interrupted = once.status().code() == witness::Code::kInterrupted;
-                        return once.ok() && (once->verdict.kind == VerdictKind::kBroke ||
-                                             once->verdict.kind == VerdictKind::kSlow);
-                      });
+    const auto result = trial::Shrink(
+        outcome_.played, trial.combination, setup_.shrink_runs,
+        [&](const Combination& combination) {
+          if (outcome_.interrupted) return false;
+          const auto once = RunTrial(trial.index, combination, true);
+          outcome_.interrupted = once.status().code() == witness::Code::kInterrupted;
+          return once.ok() && (once->verdict.kind == VerdictKind::kBroke ||
+                               once->verdict.kind == VerdictKind::kSlow);
+        },
+        outcome_.baseline.observations.virtual_time);
     if (outcome_.interrupted) return;
     trial.smallest = result.smallest;
     trial.shrinking = result.steps;

@@ -14,6 +14,7 @@ struct VirtualHost : Subject {
 
   std::vector<Bytes> commands = {"AT\r\n", "AT+FW?\r\n"};
   Reading reading = Reading::kUntilSilent;
+  int lines = 2;  // kUntilLf: so many
   Duration quiet = Duration::Milliseconds(100);
   Duration timeout = Duration::Seconds(1);
   int runs = 0;
@@ -42,7 +43,7 @@ struct VirtualHost : Subject {
         const Instant until = reply.empty() || reading == Reading::kUntilLf
                                   ? (reading == Reading::kUntilLf ? last : asked) + timeout
                                   : last + quiet;
-        if (reading == Reading::kUntilLf && Lines(reply) >= 2) break;
+        if (reading == Reading::kUntilLf && Lines(reply) >= lines) break;
         if (reading == Reading::kFirstBytes && !reply.empty()) break;
         const Instant next = std::min(player.NextAt(), until);
         if (next - Instant() > limits.within) {

@@ -25,12 +25,17 @@ Part Module() {
   return part;
 }
 
+std::vector<Bytes> Many(const Bytes& command, std::size_t count) {
+  return std::vector<Bytes>(count, command);
+}
+
 TrialsOutcome RunTrials(VirtualHost& host, const std::vector<std::string>& names,
-                        const Demands& demands = {}, std::uint32_t repeat = 1) {
+                        const Demands& demands = {}, std::uint32_t repeat = 1,
+                        const Part& part = Module()) {
   auto judge = Judge::Create(demands);
   EXPECT_TRUE(judge.ok());
   TrialsSetup setup;
-  setup.part = NumberReplies(Module());
+  setup.part = NumberReplies(part);
   setup.repeat = repeat;
   for (const std::string& name : names) setup.plan.push_back({*ParseVariation(name)});
   Trials trials(host, *judge, setup);
@@ -69,6 +74,62 @@ TEST(Trials, OneThatWaitsForLfIsSlowAndNamed) {
   EXPECT_NE(diagnosis.words.find("until LF"), std::string::npos) << diagnosis.words;
   EXPECT_NE(diagnosis.words.find("1000 ms"), std::string::npos) << diagnosis.words;
   EXPECT_EQ(CombinationName(outcome.trials[0].smallest), "ending=none@1");
+}
+
+// How many replies a conversation has says nothing of how they are read.
+TEST(Trials, ShortWaitsAreNoFaultHoweverManyThereAre) {
+  VirtualHost host;
+  host.reading = VirtualHost::Reading::kUntilLf;
+  host.timeout = Ms(250);
+  host.commands = Many("AT\r\n", 8);
+  const auto outcome = RunTrials(host, {"ending=none"});
+  EXPECT_EQ(outcome.trials[0].verdict.kind, VerdictKind::kHeld);
+  EXPECT_EQ(outcome.trials[0].verdict.why, "2.00 s later in all");
+  host.timeout = Ms(350);
+  EXPECT_EQ(RunTrials(host, {"ending=none"}).trials[0].verdict.kind, VerdictKind::kSlow);
+}
+
+TEST(Trials, ReadTimeoutsBehindTheRepliesAsRecordedAreTold) {
+  Part part = Module();
+  for (Rule& rule : part.rules) rule.answers[0].pieces[0].bytes = "OK";
+  VirtualHost host;
+  host.reading = VirtualHost::Reading::kUntilLf;
+  host.lines = 1;
+  const auto outcome = RunTrials(host, {"ending=cr", "ending=lf", "ending=crlf"}, {}, 1, part);
+  EXPECT_EQ(outcome.baseline.verdict.kind, VerdictKind::kHeld);
+  ASSERT_EQ(outcome.baseline.verdict.diagnoses.size(), 1u);
+  const Diagnosis& diagnosis = outcome.baseline.verdict.diagnoses[0];
+  EXPECT_EQ(diagnosis.name, "waits-for-line-ending");
+  EXPECT_NE(diagnosis.words.find("reads until LF with a timeout of 1.00 s"), std::string::npos)
+      << diagnosis.words;
+  // One that waits for silence behind every reply waits for nothing else.
+  host.reading = VirtualHost::Reading::kUntilSilent;
+  EXPECT_TRUE(RunTrials(host, {"ending=lf", "ending=crlf"}, {}, 1, part)
+                  .baseline.verdict.diagnoses.empty());
+}
+
+TEST(Trials, LineEndingsSentToABareModuleAreTold) {
+  Part part = Module();
+  part.command_end = {{}, Ms(60)};
+  VirtualHost host;
+  const auto outcome = RunTrials(host, {"ending=lf"}, {}, 1, part);
+  EXPECT_EQ(outcome.baseline.verdict.kind, VerdictKind::kHeld);
+  ASSERT_EQ(outcome.baseline.verdict.diagnoses.size(), 1u);
+  EXPECT_EQ(outcome.baseline.verdict.diagnoses[0].name, "wrong-command-ending");
+  host.commands = {"AT", "AT+FW?"};
+  EXPECT_TRUE(RunTrials(host, {"ending=lf"}, {}, 1, part).baseline.verdict.diagnoses.empty());
+}
+
+TEST(Trials, LineFeedTakenForTheNextCommandIsTold) {
+  Part part = Module();
+  part.command_end.terminators = {"\r"};
+  VirtualHost host;
+  const auto outcome = RunTrials(host, {"ending=lf"}, {}, 1, part);
+  ASSERT_EQ(outcome.baseline.verdict.diagnoses.size(), 1u);
+  EXPECT_EQ(outcome.baseline.verdict.diagnoses[0].name, "wrong-command-ending");
+  EXPECT_NE(outcome.baseline.verdict.diagnoses[0].words.find("takes 1 of its 2 commands"),
+            std::string::npos)
+      << outcome.baseline.verdict.diagnoses[0].words;
 }
 
 TEST(Trials, OneThatNeverGoesOnIsBrokenAndNamed) {
