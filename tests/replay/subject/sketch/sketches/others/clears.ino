@@ -1,0 +1,3 @@
+// The good twin of leaves.ino.
+#define CLEARS
+#include "leaves.ino"
