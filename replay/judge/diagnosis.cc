@@ -135,10 +135,8 @@ std::optional<Diagnosis> NotesCommandEnding(const TrialResult& baseline, const P
       return Diagnosis{
           kWrongEnding,
           "sends " + SafeText(ByteView(command.bytes).substr(text.size())) +
-              " behind its commands, and this module takes a command after a silence: one that "
-              "does "
-              "not leave line endings out, as this part does, takes it for a part of the command "
-              "(of a name or a key, say)",
+              " behind its commands: this part leaves that out, but a module that takes a command "
+              "after a silence may take it for a part of it (of a name or a key)",
           {"it sent " + SafeTextWithEnding(command.bytes)}};
     }
   // The rest of an ending that is longer than the module's stands in front of the next command.
