@@ -39,7 +39,7 @@ bool GapsLost(const TrialResult& run) {
     const Said& now = seen.said[i];
     const Duration planned = now.send.due - before.send.due;
     if (now.send.command == before.send.command && planned >= kGapThatMatters &&
-        now.sent - before.sent < planned / 3)
+        now.sent - before.sent < planned - planned / 5)
       return true;
   }
   return false;

@@ -15,8 +15,8 @@ bool TimingFailed(const Observations& seen);
 // Neither was the case in the least, as far as can be told.
 bool Undisturbed(const Observations& seen);
 
-// Pieces that were to come apart, for that is what is tried, came nearly together: what holds then
-// was not tried.
+// Pieces that were to come apart, for that is what is tried, came nearer together by a fifth or
+// more: what holds then was not tried.
 bool GapsLost(const TrialResult& run);
 
 }  // namespace trial
