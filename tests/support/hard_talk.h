@@ -7,20 +7,18 @@
 
 #include <functional>
 #include <map>
-#include <random>
 #include <string>
 #include <utility>
 #include <vector>
 
-#include "tests/support/line_model.h"
+#include "tests/support/talk_maker.h"
 
 namespace witness::test {
 
-class HardTalk {
+class HardTalk : private TalkMaker {
  public:
-  using K = SegmentKind;
-
-  HardTalk(std::string sort, unsigned seed) : sort_(std::move(sort)), random_(seed * 2654435761u) {}
+  HardTalk(std::string sort, unsigned seed)
+      : TalkMaker(seed * 2654435761u), sort_(std::move(sort)) {}
 
   static std::vector<std::string> Sorts() {
     std::vector<std::string> out;
@@ -36,7 +34,7 @@ class HardTalk {
     line_.host_is_early = Chance(0.3);
     now_ = Between(10, 3000);
     Makers().at(sort_)(*this);
-    return LineRecorder(line_, random_).Record(std::move(said_), marks_);
+    return Recorded();
   }
 
  private:
@@ -68,54 +66,6 @@ class HardTalk {
         {"slow module", [](HardTalk& t) { t.SlowModule(); }},
     };
     return makers;
-  }
-
-  // ---- dice ----
-  double Between(double a, double b) { return std::uniform_real_distribution<>(a, b)(random_); }
-  bool Chance(double share) { return Between(0, 1) < share; }
-  int Pick(int n) { return std::uniform_int_distribution<>(0, n - 1)(random_); }
-  template <typename T>
-  T Of(std::vector<T> all) {
-    return all[static_cast<std::size_t>(Pick(static_cast<int>(all.size())))];
-  }
-  Bytes Digits(int n) {
-    Bytes out;
-    while (n-- > 0) out += static_cast<char>('0' + Pick(10));
-    return out;
-  }
-  Bytes Word(int least, int most) {
-    Bytes out;
-    for (int n = least + Pick(most - least + 1); n > 0; --n)
-      out += static_cast<char>('a' + Pick(26));
-    return out;
-  }
-  Bytes Noise(int n) {
-    Bytes out;
-    while (n-- > 0) out += static_cast<char>(Pick(256));
-    return out;
-  }
-
-  // ---- speaking ----
-  void Say(Side side, SegmentKind kind, const Bytes& bytes) {
-    Utterance u;
-    u.at_ms = now_;
-    u.side = side;
-    u.kind = kind;
-    u.bytes = bytes;
-    now_ += static_cast<double>(bytes.size()) * line_.character_ms();
-    said_.push_back(std::move(u));
-  }
-  void Host(const Bytes& bytes) { Say(Side::kHost, K::kCommand, bytes); }
-  void Module(SegmentKind kind, const Bytes& bytes) { Say(Side::kModule, kind, bytes); }
-  void Reply(const Bytes& bytes) { Module(K::kReply, bytes); }
-  void Wait(double least_ms, double most_ms) {
-    // Stamps must not turn cause and effect around, nor merge what is to be told apart.
-    now_ += Between(least_ms, most_ms) + line_.timer_ms + (line_.timer_ms > 0 ? 2 : 0);
-    if (line_.reads == Reads::kFifo) now_ += 5 * line_.character_ms();
-  }
-  void PauseAt(std::size_t byte, double ms) {
-    said_.back().pauses.emplace_back(byte, ms);
-    now_ += ms;
   }
 
   // ---- sorts ----
@@ -316,17 +266,6 @@ class HardTalk {
     }
   }
 
-  static Bytes WithCrc(Bytes frame) {
-    unsigned crc = 0xffff;
-    for (const char c : frame) {
-      crc ^= static_cast<unsigned char>(c);
-      for (int bit = 0; bit < 8; ++bit) crc = (crc & 1) != 0 ? (crc >> 1) ^ 0xa001u : crc >> 1;
-    }
-    frame += static_cast<char>(crc & 0xff);
-    frame += static_cast<char>(crc >> 8);
-    return frame;
-  }
-
   // Stations are polled in turn, some do not answer, some with an exception.
   void ModbusPolls(Heard heard) {
     line_.heard = heard;
@@ -359,10 +298,7 @@ class HardTalk {
     const Bytes body = Of<Bytes>({"GNGGA", "GNRMC", "GPGSV", "GNGSA"}) + "," + Digits(6) + ".00," +
                        Digits(4) + "." + Digits(4) + ",N,0" + Digits(4) + "." + Digits(4) + ",E," +
                        Digits(1) + "," + Digits(2);
-    unsigned sum = 0;
-    for (const char c : body) sum ^= static_cast<unsigned char>(c);
-    static const char* const kHex = "0123456789ABCDEF";
-    return "$" + body + "*" + kHex[sum >> 4] + kHex[sum & 15] + "\r\n";
+    return WithSum(body);
   }
 
   void Positions(bool dialogue) {
@@ -479,11 +415,6 @@ class HardTalk {
   }
 
   const std::string sort_;
-  std::mt19937 random_;
-  LineModel line_;
-  double now_ = 0;
-  std::vector<Utterance> said_;
-  std::vector<WireMark> marks_;
 };
 
 }  // namespace witness::test
