@@ -125,6 +125,12 @@ void FramingStage::SetRole(Segment& s) {
       s.kind = SegmentKind::kUnsolicited;
       s.kind_why = "a talker's sentence: nobody asks for those";
       s.sure = std::min(s.sure, Sureness::kLikely);
+    } else if (s.kind == SegmentKind::kCommand) {
+      request_ = s.bytes;
+    } else if (s.kind == SegmentKind::kReply && nmea::ComesByItself(bytes, request_)) {
+      s.kind = SegmentKind::kUnsolicited;
+      s.kind_why = "a talker's sentence that the command does not name";
+      s.sure = std::min(s.sure, Sureness::kLikely);
     }
     return;
   }

@@ -24,6 +24,12 @@ std::size_t SentenceAt(ByteView bytes) {
   return end + 2;
 }
 
+bool ComesByItself(ByteView sentence, ByteView command) {
+  const std::size_t comma = sentence.find_first_of(",*");
+  if (comma != 6 || sentence[1] == 'P') return false;
+  return command.find(sentence.substr(3, 3)) == ByteView::npos;
+}
+
 std::string Describe(ByteView sentence) {
   const std::size_t comma = sentence.find_first_of(",*");
   const ByteView address = sentence.substr(1, comma == ByteView::npos ? 0 : comma - 1);

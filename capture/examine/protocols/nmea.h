@@ -12,6 +12,11 @@ namespace witness::nmea {
 // of what stands between '$' and '*' behind it. 0: none.
 std::size_t SentenceAt(ByteView bytes);
 
+// Whether a whole sentence behind a command is no answer to it: a talker's, not a maker's own, of a
+// sort that the command does not name. Talkers speak by themselves; a query names what it wants
+// ("$CCGPQ,GGA"; from memory).
+bool ComesByItself(ByteView sentence, ByteView command);
+
 // "NMEA 0183 RMC from GP"; `sentence` is a whole one.
 std::string Describe(ByteView sentence);
 

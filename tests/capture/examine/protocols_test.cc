@@ -305,5 +305,12 @@ TEST(GuessChecksum, NothingFitsRandomFrames) {
   EXPECT_TRUE(GuessChecksum(frames).empty());
 }
 
+TEST(Nmea, TalkersSentenceIsAnAnswerOnlyToAQueryThatNamesIt) {
+  const ByteView sentence = "$GPGGA,1,2*71\r\n";
+  EXPECT_TRUE(nmea::ComesByItself(sentence, "$PFEN,RATE,5*00\r\n"));
+  EXPECT_FALSE(nmea::ComesByItself(sentence, "$CCGPQ,GGA*2B\r\n"));
+  EXPECT_FALSE(nmea::ComesByItself("$PFEN,OK*3F\r\n", "$PFEN,RATE,5*00\r\n"));
+}
+
 }  // namespace
 }  // namespace witness
