@@ -48,16 +48,18 @@ void AnswerStudy::Take(const Segment& s) {
       ++commands_;
       ++waiting_;
       command_ = Stripped(s.bytes);
+      second_came_ = false;
       turn_ = s.turn;
       command_end_ = s.to;
       answered_ = false;
       break;
     case SegmentKind::kEcho:
-      ++echoes_;
+      if (s.turn != echo_turn_) ++echoes_;
+      echo_turn_ = s.turn;
       break;
     case SegmentKind::kReply: {
       if (s.turn == turn_ && !answered_) {
-        turnarounds_.push_back(s.from - command_end_);
+        turnarounds_.push_back(std::max(s.from - command_end_, Duration::Zero()));
         answered_ = true;
       }
       if (answers_.empty() || answers_.back().turn != s.turn) {
@@ -68,7 +70,7 @@ void AnswerStudy::Take(const Segment& s) {
         answer.sure_size = 0;
         answer.group = groups_.empty() ? 0 : groups_.size() - 1;
         answers_.push_back(std::move(answer));
-      } else if (s.sure == Sureness::kUnsure) {
+      } else if (s.sure == Sureness::kUnsure && !echo_before_) {
         NoteLines(s, false);
         waiting_ = 0;
         if (answers_.back().sure_size == answers_.back().bytes.size())
@@ -97,11 +99,15 @@ void AnswerStudy::Take(const Segment& s) {
       break;
   }
   silent_before_ = s.kind == SegmentKind::kSilence;
+  echo_before_ = s.kind == SegmentKind::kEcho;
   if (!silent_before_) before_ended_by_ = s.ended_by;
 }
 
 void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
   if (!IsText(segment.bytes)) return;
+  // What comes again and again is no second answer.
+  ++behind_[SortOf(segment.bytes)][answered_ && !second_came_ ? SortOf(command_) : Bytes()];
+  second_came_ = true;
   ForLines(segment.bytes, [&](ByteView line) {
     if (!EndsALine(line) || IsResultCode(line)) return;
     const Bytes sort = SortOf(line);
@@ -332,6 +338,35 @@ void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
   }
 }
 
+void AnswerStudy::FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out) const {
+  out.clear();
+  if (behind_.empty()) return;
+  std::map<Bytes, std::size_t> answered;  // commands, by sort
+  for (const Answer& answer : answers_) ++answered[SortOf(answer.command)];
+  for (const auto& lines : behind_) {
+    const Bytes& line = lines.first;
+    if (line.size() < 2 || out.size() >= kMostHeads) continue;
+    Bytes command;
+    std::size_t n = 0, all = 0;
+    for (const auto& [before, times] : lines.second) {
+      all += times;
+      if (times <= n) continue;
+      command = before;
+      n = times;
+    }
+    const std::size_t asked = answered[command];
+    // Behind nearly each such command, and hardly behind others.
+    if (command.empty() || n < 2 || n * 10 + 9 < asked * 9 || n * 10 < all * 9) continue;
+    const bool elsewhere = std::any_of(answers_.begin(), answers_.end(), [&](const Answer& answer) {
+      bool there = false;
+      ForLines(answer.View(), [&](ByteView other) { there = there || SortOf(other) == line; });
+      return there;
+    });
+    // Often enough, and there were enough other commands that it did not follow.
+    if (!elsewhere) out.push_back({command, line, n >= 4 && answers_.size() >= asked + 4});
+  }
+}
+
 char AnswerStudy::FindMark(const std::vector<const Answer*>& answers) const {
   std::map<char, std::size_t> last;
   for (const Answer* answer : answers)
@@ -391,6 +426,10 @@ void AnswerStudy::Finish(Conventions& out) {
         std::min(turnarounds_[(turnarounds_.size() - 1) * 95 / 100], kLongestUsualTurnaround);
   }
   FindHeads(ends, out.unasked_heads);
+  out.second_answers.clear();
+  // Behind its result code a V.250 module says nothing but what nobody asked for (clause 5.7).
+  if (!out.result_codes) FindSecondAnswers(out.second_answers);
+  for (const auto& second : out.second_answers) std::erase(out.unasked_heads, second.line);
 }
 
 Duration AnswerStudy::PauseInAnswers() const {

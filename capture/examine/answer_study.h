@@ -17,7 +17,7 @@ class AnswerStudy {
   // All segments of the stretch, in their order.
   void Take(const Segment& segment);
   // Puts what was found into `out`: result_codes, answer_ends, answers_always_end, echo,
-  // one_line_replies, unasked_heads, usual_turnaround.
+  // one_line_replies, unasked_heads, second_answers, usual_turnaround.
   void Finish(Conventions& out);
   // After Finish(): how long pauses last inside answers that were taken for over then; 95th
   // percentile, zero if there were none.
@@ -64,6 +64,7 @@ class AnswerStudy {
   // that stand in answers to commands that do not name them, and how often. `known`: such as were
   // found before, and cut out of answers since.
   std::map<Bytes, std::size_t> FindMisnamed(const std::vector<Bytes>& known) const;
+  void FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out) const;
   // Whether there are as many lines as commands, but for those that may have come unasked.
   bool OneLineEach();
   // Whether lines of this sort stand beside others in answers to different commands.
@@ -76,6 +77,8 @@ class AnswerStudy {
   std::vector<Group> groups_;
   std::map<Bytes, Head> heads_;
   std::map<Bytes, std::size_t> cut_out_;  // sorts of unasked lines in the midst of answers
+  // How often a line of that sort came a silence behind an answer, by the sort of its command.
+  std::map<Bytes, std::map<Bytes, std::size_t>> behind_;
   std::vector<Duration> turnarounds_;
   std::vector<Duration> pauses_;
   std::size_t commands_ = 0, echoes_ = 0, waiting_ = 0;
@@ -83,9 +86,12 @@ class AnswerStudy {
   Bytes command_;
   Instant command_end_;
   bool answered_ = true;
-  bool cut_ = false;  // the host began to speak in the last answer, or right behind it
+  bool second_came_ = true;  // something came a silence behind the last answer
+  bool cut_ = false;         // the host began to speak in the last answer, or right behind it
   // Whether nobody spoke before the segment under way, and what it follows.
   bool silent_before_ = true;
+  bool echo_before_ = false;
+  std::uint64_t echo_turn_ = 0;  // of the last one
   EndedBy before_ended_by_ = EndedBy::kUnspecified;
 };
 

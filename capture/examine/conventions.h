@@ -45,9 +45,12 @@ struct Conventions {
   // Commands are lines of text that end with CR and/or LF; false: they end by silence or answer.
   bool terminated_commands = false;
   bool terminated_replies = false;  // replies are lines of text that end with CR and/or LF
-  bool result_codes = false;        // replies end with a V.250 result code
-  bool echo = false;                // the module gives back what it is sent
-  bool one_line_replies = false;    // each reply is one line, with its ending
+  bool lf_cr = false;               // lines end with LF CR
+  // CR or LF: the last byte of (nearly) every answer when the host speaks again; 0: it differs.
+  char answers_last = 0;
+  bool result_codes = false;      // replies end with a V.250 result code
+  bool echo = false;              // the module gives back what it is sent
+  bool one_line_replies = false;  // each reply is one line, with its ending
   // Last lines that answers end with ("done\r\n"), or what they end with in place of a line ("> ").
   std::vector<Bytes> answer_ends;
   // A character in place of CR or LF that each command or answer ends with (';'); 0: none.
@@ -58,9 +61,17 @@ struct Conventions {
   // Beginnings of lines that the module says unasked, up to a ':' or ',' ("+JOIN:"), or whole;
   // numbers in them stand as one 0.
   std::vector<Bytes> unasked_heads;
+  // Lines that come a silence after the answer to a command of that sort, and only then: its second
+  // answer. Both as SortOf() has them.
+  struct SecondAnswer {
+    Bytes command, line;
+    bool likely = false;  // else it was seen too seldom to be told from one that nobody asked for
+  };
+  std::vector<SecondAnswer> second_answers;
   // 95th percentile; zero if unknown. No longer than kLongestUsualTurnaround: what takes longer is
   // a long silence, and how long does not matter.
   Duration usual_turnaround;
+  Duration quick_turnaround;  // one in ten answers comes as soon; zero if unknown
 
   // Whether it shows in an answer's own bytes when it is complete.
   bool ends_known() const {

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "capture/examine/lines_of.h"
+
 namespace witness {
 namespace {
 
@@ -12,6 +14,24 @@ std::size_t CommonStart(ByteView a, ByteView b) {
   std::size_t n = 0;
   while (n < most && a[n] == b[n]) ++n;
   return n;
+}
+
+// What comes back of it: in a line that is typed, a backspace as back, blank, back.
+void AppendEchoOf(ByteView said, bool lines, Bytes& to) {
+  if (!lines || said.find_first_of("\b\x7f") == ByteView::npos) {
+    to += said;
+    return;
+  }
+  for (const char c : said) {
+    if (c == '\b' || c == '\x7f')
+      to += "\b \b";
+    else
+      to += c;
+  }
+}
+
+bool Lines(const Conventions* conventions) {
+  return conventions != nullptr && conventions->terminated_commands;
 }
 
 }  // namespace
@@ -40,7 +60,7 @@ EchoOrder::Turn EchoOrder::TurnOf(const Tape& tape, std::size_t at, Instant now,
     if (other.kind != EventKind::kBytes) break;
     if (other.side != Side::kHost || std::binary_search(ahead_.begin(), ahead_.end(), i)) continue;
     if (host.empty()) host_item = i;
-    host += tape.BytesOf(other);
+    AppendEchoOf(tape.BytesOf(other), Lines(conventions_), host);
     if (host.size() >= module.size()) break;
   }
   // An echo under way may be of a command whose end is stamped late, too.
@@ -52,32 +72,77 @@ EchoOrder::Turn EchoOrder::TurnOf(const Tape& tape, std::size_t at, Instant now,
   return Turn::kNow;
 }
 
+void EchoOrder::Follow(const Conventions& conventions, bool any_echo) {
+  conventions_ = &conventions;
+  echoes_ = uncertainty_ > Duration::Zero() && (any_echo || conventions.echo);
+  answers_ = uncertainty_ > Duration::Zero() && conventions.both_sides() &&
+             conventions.framing != Framing::kNmea &&
+             conventions.quick_turnaround > Duration::Zero() &&
+             conventions.quick_turnaround <= uncertainty_;
+}
+
+bool EchoOrder::MayBeEarly(const Tape& tape, const TapeItem& item) const {
+  if (!answers_) return false;
+  if (anybody_ &&
+      IdleBefore(last_, item.at, item.size, character_time_) <= conventions_->silence.value)
+    return false;
+  const auto& unasked = conventions_->unasked_heads;
+  return unasked.empty() || std::find(unasked.begin(), unasked.end(),
+                                      SortOf(Stripped(tape.BytesOf(item)))) == unasked.end();
+}
+
+void EchoOrder::TakeAhead(const Tape& tape, std::size_t item, const Sink& sink) {
+  AppendEchoOf(tape.BytesOf(tape.items[item]), Lines(conventions_), not_echoed_);
+  sink(tape.items[item]);
+  last_ = std::max(last_, tape.items[item].at);
+  ahead_.insert(std::upper_bound(ahead_.begin(), ahead_.end(), item), item);
+}
+
+void EchoOrder::TakeCommand(const Tape& tape, std::size_t at, const Sink& sink) {
+  const Instant latest = tape.items[at].at + uncertainty_;
+  std::vector<std::size_t> command;
+  bool whole = false;
+  for (std::size_t i = at + 1; !whole && i < tape.items.size() && tape.items[i].at <= latest; ++i) {
+    const TapeItem& item = tape.items[i];
+    if (item.kind != EventKind::kBytes) return;
+    if (item.side != Side::kHost || item.size == 0) continue;
+    command.push_back(i);
+    whole = IsLineEnd(tape.BytesOf(item).back());
+  }
+  // A line that is not over by then is not answered yet.
+  if (!whole && conventions_->terminated_commands) return;
+  for (const std::size_t item : command) TakeAhead(tape, item, sink);
+}
+
 std::size_t EchoOrder::Run(const Tape& tape, std::size_t from, Instant now, const Sink& sink) {
   std::size_t at = from;
   for (; at < tape.items.size(); ++at) {
     const TapeItem& item = tape.items[at];
-    if (uncertainty_ <= Duration::Zero()) {
-      if (ahead_.empty() || !std::binary_search(ahead_.begin(), ahead_.end(), at)) sink(item);
-      continue;
-    }
     if (!ahead_.empty() && ahead_.front() == at) {
       ahead_.erase(ahead_.begin());
       continue;
     }
     if (item.kind == EventKind::kBytes && item.side == Side::kHost) {
-      not_echoed_ += tape.BytesOf(item);
+      if (echoes_) AppendEchoOf(tape.BytesOf(item), Lines(conventions_), not_echoed_);
       if (not_echoed_.size() > kKept) not_echoed_.clear();
     } else if (item.kind == EventKind::kBytes && item.side == Side::kModule && item.size > 0) {
-      std::size_t host = 0;
-      Turn turn;
-      while ((turn = TurnOf(tape, at, now, host)) == Turn::kAfterHost) {
-        not_echoed_ += tape.BytesOf(tape.items[host]);
-        sink(tape.items[host]);
-        ahead_.insert(std::upper_bound(ahead_.begin(), ahead_.end(), host), host);
+      if (MayBeEarly(tape, item)) {
+        if (now <= item.at + uncertainty_) return at;
+        TakeCommand(tape, at, sink);
       }
-      if (turn == Turn::kUnknown) return at;
+      if (echoes_) {
+        std::size_t host = 0;
+        Turn turn;
+        while ((turn = TurnOf(tape, at, now, host)) == Turn::kAfterHost)
+          TakeAhead(tape, host, sink);
+        if (turn == Turn::kUnknown) return at;
+      }
     }
     sink(item);
+    if (item.kind == EventKind::kBytes && item.size > 0) {
+      last_ = std::max(last_, item.at);
+      anybody_ = true;
+    }
   }
   return at;
 }

@@ -16,6 +16,18 @@ void NotePauses(const Segment& reply, Exchange& exchange) {
         std::max(exchange.longest_pause, reply.pieces[i].at - reply.pieces[i - 1].at);
 }
 
+// More of an echo that came in pieces, between the bytes of another answer.
+void AddPiece(Segment& echo, const Segment& more) {
+  echo.bytes += more.bytes;
+  echo.pieces.insert(echo.pieces.end(), more.pieces.begin(), more.pieces.end());
+  echo.to = more.to;
+  echo.last_event = more.last_event;
+  echo.last_offset = more.last_offset;
+  echo.ending = more.ending;
+  echo.ended_by = more.ended_by;
+  echo.sure = std::min(echo.sure, more.sure);
+}
+
 }  // namespace
 
 ExchangeBuilder::ExchangeBuilder(OnExchange on_exchange, OnLoose on_loose)
@@ -76,10 +88,14 @@ void ExchangeBuilder::Take(Segment& segment) {
   }
   switch (segment.kind) {
     case SegmentKind::kEcho:
-      exchange->echo = segment;
+      if (exchange->echo)
+        AddPiece(*exchange->echo, segment);
+      else
+        exchange->echo = segment;
       break;
     case SegmentKind::kReply:
-      if (exchange->replies.empty()) exchange->turnaround = segment.from - exchange->command.to;
+      if (exchange->replies.empty())  // Not before the command, though stamps may say so.
+        exchange->turnaround = std::max(segment.from - exchange->command.to, Duration::Zero());
       NotePauses(segment, *exchange);
       {
         const std::uint64_t turn = segment.turn;

@@ -14,6 +14,7 @@ namespace witness {
 namespace {
 
 constexpr int kReadings = 3;
+constexpr Duration kNoTime = Duration::Nanoseconds(1);  // but known
 
 // Tells the silence between an echo and the answer: it is a turnaround.
 class EchoWatch {
@@ -70,12 +71,68 @@ class EchoGuess {
   std::size_t host_ = 0, module_ = 0, came_back_ = 0;
 };
 
+// How lines end: LF CR rather than CR LF, and the last byte of answers.
+class LineEnds {
+ public:
+  // `echo_before`: what the module said last was nothing but echo.
+  void Take(Side side, ByteView bytes, bool echo_before) {
+    if (side == Side::kUnknown) return;
+    Lane& lane = lanes_[static_cast<int>(side)];
+    // CR LF CR LF is no LF CR.
+    const auto count = [&](char before, char behind) {
+      ++(behind == '\r' && before != '\r' ? pairs_ : others_);
+    };
+    if (lane.last == '\n') count(lane.before, bytes[0]);
+    for (std::size_t at = bytes.find('\n'); at < bytes.size() - 1; at = bytes.find('\n', at + 1))
+      count(at > 0 ? bytes[at - 1] : lane.last, bytes[at + 1]);
+    lane.before = bytes.size() > 1 ? bytes[bytes.size() - 2] : lane.last;
+    lane.last = bytes.back();
+    const Lane& host = lanes_[static_cast<int>(Side::kHost)];
+    const Lane& module = lanes_[static_cast<int>(Side::kModule)];
+    if (side == Side::kHost && last_ == Side::kModule && asked_ && !echo_before) {
+      ++answers_;
+      cr_ += module.last == '\r' ? 1u : 0u;
+      lf_ += module.last == '\n' ? 1u : 0u;
+      asked_ = false;
+    }
+    if (side == Side::kModule && last_ == Side::kHost) asked_ = IsLineEnd(host.last);
+    last_ = side;
+  }
+  bool LfCr() const { return pairs_ >= 3 && pairs_ >= others_ * 10; }
+  // Where commands are lines.
+  char AnswersLast() const {
+    if (answers_ < 3) return 0;
+    if (lf_ * 20 >= answers_ * 19) return '\n';
+    return cr_ * 20 >= answers_ * 19 ? '\r' : '\0';
+  }
+
+ private:
+  struct Lane {
+    char last = 0, before = 0;
+  };
+  Lane lanes_[3];
+  Side last_ = Side::kUnknown;
+  bool asked_ = false;
+  std::size_t pairs_ = 0, others_ = 0, answers_ = 0, cr_ = 0, lf_ = 0;
+};
+
 struct LaneFacts {
   bool heard = false;
   Instant last;
   char last_byte = 0;
   std::size_t bytes = 0;
 };
+
+bool GuessEcho(const Tape& tape, const SegmenterOptions& options) {
+  EchoGuess guess;
+  EchoOrder order(options.stamp_uncertainty, options.character_time);
+  order.Run(tape, 0, Instant::Never(), [&](const TapeItem& item) {
+    if (item.kind != EventKind::kBytes) return;
+    if (item.side == Side::kHost) guess.Host(tape.BytesOf(item));
+    if (item.side == Side::kModule) guess.Module(tape.BytesOf(item));
+  });
+  return guess.Echoes();
+}
 
 // Which sides speak, the gaps that only silence can explain, and whether commands are lines.
 void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions& out,
@@ -84,10 +141,10 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
   Side last_side = Side::kUnknown;
   bool anybody = false;
   EchoWatch echo;
-  EchoGuess guess;
   std::array<std::size_t, 256> host_bytes_of = {}, host_last = {};
   std::size_t host_runs = 0;
   std::size_t host_text = 0, host_bytes = 0, host_endings = 0;
+  LineEnds ends;
   std::vector<Duration> host_gaps_inside_lines, turnarounds;
   for (const TapeItem& item : tape.items) {
     if (item.kind != EventKind::kBytes || item.size == 0) continue;
@@ -101,12 +158,18 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
         host_endings += c == '\r' || c == '\n' ? 1u : 0u;
       }
     }
-    if (item.side == Side::kModule && last_side == Side::kModule && echo.OnlyEcho()) {
+    const bool echo_before = echo.OnlyEcho();
+    ends.Take(item.side, bytes, echo_before);
+    if (item.side == Side::kHost && last_side == Side::kModule && lane.heard && echo_before) {
+      // What it said was given back, and nothing else came.
+      const Duration idle = IdleBefore(lane.last, item.at, item.size, options.character_time);
+      (IsLineEnd(lane.last_byte) ? gaps : host_gaps_inside_lines).push_back(idle);
+    }
+    if (item.side == Side::kModule && last_side == Side::kModule && echo_before) {
       turnarounds.push_back(IdleBefore(lane.last, item.at, item.size, options.character_time));
     } else if (lane.heard && anybody && last_side == item.side) {
       const Duration idle = IdleBefore(lane.last, item.at, item.size, options.character_time);
-      const bool inside_line =
-          item.side == Side::kHost && lane.last_byte != '\r' && lane.last_byte != '\n';
+      const bool inside_line = item.side == Side::kHost && !IsLineEnd(lane.last_byte);
       (inside_line ? host_gaps_inside_lines : gaps).push_back(idle);
     }
     if (item.side == Side::kModule && anybody && last_side == Side::kHost) {
@@ -114,13 +177,10 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
       ++host_last[static_cast<unsigned char>(lanes[1].last_byte)];
       turnarounds.push_back(IdleBefore(lanes[1].last, item.at, item.size, options.character_time));
     }
-    if (item.side == Side::kHost) {
+    if (item.side == Side::kHost)
       echo.Host(bytes);
-      guess.Host(bytes);
-    } else if (item.side == Side::kModule) {
+    else if (item.side == Side::kModule)
       echo.Module(bytes);
-      guess.Module(bytes);
-    }
     lane.heard = true;
     lane.last = item.at;
     lane.last_byte = bytes.back();
@@ -131,9 +191,11 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
   out.unknown_heard = lanes[0].heard;
   out.host_heard = lanes[1].heard;
   out.module_heard = lanes[2].heard;
-  out.echo = guess.Echoes();
+  out.echo = out.both_sides() && GuessEcho(tape, options);
   // Nearly all text, and with endings: 19 of 20 leaves room for some binary in between.
   out.terminated_commands = host_endings > 0 && host_text * 20 >= host_bytes * 19;
+  out.lf_cr = ends.LfCr();
+  out.answers_last = ends.AnswersLast();
   // A mark in place of an ending: before an answer there is always that, and hardly elsewhere.
   for (std::size_t c = 0; c < 256 && !out.terminated_commands; ++c) {
     const bool always = host_runs >= 4 && host_last[c] * 100 >= host_runs * 97;
@@ -145,6 +207,7 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
     std::sort(turnarounds.begin(), turnarounds.end());
     out.usual_turnaround =
         std::min(turnarounds[(turnarounds.size() - 1) * 95 / 100], kLongestUsualTurnaround);
+    out.quick_turnaround = std::max(turnarounds[(turnarounds.size() - 1) / 10], kNoTime);
   }
   // Where commands are lines, pauses inside them are a person's typing and tell nothing.
   if (!out.terminated_commands)
@@ -182,10 +245,35 @@ void StudyOnce(const Tape& tape, const SegmenterOptions& options, const Conventi
       framing->Add(s.bytes);
     study.Take(s);
   });
-  EchoOrder order(options.stamp_uncertainty);
+  EchoOrder order(options.stamp_uncertainty, options.character_time);
+  order.Follow(conventions, /*any_echo=*/true);
   order.Run(tape, 0, Instant::Never(), [&](const TapeItem& item) { machine.Take(tape, item); });
   machine.Finish();
 }
+
+// Learns all but the silence threshold, which is given; if it is none that a person set, answers
+// that pause longer make it longer.
+void ReadOver(const Tape& tape, const SegmenterOptions& options, const std::vector<Duration>& gaps,
+              SilenceHints hints, Conventions& out) {
+  out.terminated_replies = ModuleEndsLines(tape, options, out.silence.value);
+  // What is learnt in one reading shows more in the next: where an answer is over, and with that
+  // what came unasked, and with that what answers really are.
+  for (int reading = 0; reading < kReadings; ++reading) {
+    AnswerStudy study;
+    FramingTally framing;
+    StudyOnce(tape, options, out, study, reading == 0 ? &framing : nullptr);
+    if (reading == 0) out.framing = framing.Best();
+    if (!out.both_sides()) return;
+    study.Finish(out);
+    if (!options.silence && study.PauseInAnswers() > out.silence.value) {
+      hints.pause_in_answers = study.PauseInAnswers();
+      out.silence = DeriveSilence(gaps, hints);
+    }
+  }
+}
+
+// Whether it shows in (nearly) every answer when it is complete.
+bool ExplainsAnswers(const Conventions& c) { return c.one_line_replies || c.answers_always_end; }
 
 }  // namespace
 
@@ -204,22 +292,17 @@ Conventions LearnConventions(const Tape& tape, const SegmenterOptions& options) 
   } else {
     out.silence = DeriveSilence(gaps, hints);
   }
-  out.terminated_replies = ModuleEndsLines(tape, options, out.silence.value);
-  // What is learnt in one reading shows more in the next: where an answer is over, and with that
-  // what came unasked, and with that what answers really are.
-  for (int reading = 0; reading < kReadings; ++reading) {
-    AnswerStudy study;
-    FramingTally framing;
-    StudyOnce(tape, options, out, study, reading == 0 ? &framing : nullptr);
-    if (reading == 0) out.framing = framing.Best();
-    if (!out.both_sides()) return out;
-    study.Finish(out);
-    if (!options.silence && study.PauseInAnswers() > out.silence.value) {
-      hints.pause_in_answers = study.PauseInAnswers();
-      out.silence = DeriveSilence(gaps, hints);
-    }
-  }
-  return out;
+  Conventions other = out;
+  ReadOver(tape, options, gaps, hints, out);
+  if (options.silence || !out.both_sides() || ExplainsAnswers(out)) return out;
+  std::optional<SilenceThreshold> rival;
+  DeriveSilence(gaps, hints, &rival);
+  if (!rival) return out;
+  // Gaps alone do not tell; what makes sense of the answers does.
+  other.silence = *std::move(rival);
+  other.silence.why += "; so answers show where they end";
+  ReadOver(tape, options, gaps, hints, other);
+  return ExplainsAnswers(other) ? other : out;
 }
 
 }  // namespace witness

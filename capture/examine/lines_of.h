@@ -9,11 +9,12 @@
 namespace witness {
 
 // Printable ASCII, CR, LF, TAB, backspace and the control characters that a person types into a
-// dialogue (ESC, Ctrl-Z, Ctrl-C).
+// dialogue (ESC, Ctrl-Z, Ctrl-C, and DEL, which terminals send for backspace).
 constexpr bool IsTextByte(char c) {
   const auto b = static_cast<unsigned char>(c);
   if (b >= 0x20 && b < 0x7f) return true;
-  return b == '\r' || b == '\n' || b == '\t' || b == '\b' || b == 0x1b || b == 0x1a || b == 0x03;
+  return b == '\r' || b == '\n' || b == '\t' || b == '\b' || b == 0x1b || b == 0x1a || b == 0x03 ||
+         b == 0x7f;
 }
 bool IsText(ByteView bytes);  // all of it; true for no bytes
 std::size_t CountText(ByteView bytes);

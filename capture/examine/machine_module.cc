@@ -1,5 +1,6 @@
-// The module's side of SegmentMachine: echo, reply, unasked lines.
+// The module's side of SegmentMachine: replies, unasked lines.
 #include <algorithm>
+#include <cctype>
 
 #include "capture/examine/lines_of.h"
 #include "capture/examine/machine.h"
@@ -13,6 +14,8 @@ namespace {
 constexpr Duration kUsualWait = Duration::Seconds(2);
 constexpr Duration kLongestWait = Duration::Seconds(3);
 constexpr Duration kUsualQuiet = Duration::Milliseconds(500);
+// A module does not stop for longer in the middle of a line without a reason (the same).
+constexpr Duration kBriefly = Duration::Milliseconds(20);
 
 }  // namespace
 
@@ -44,6 +47,15 @@ bool SegmentMachine::KnownUnasked(ByteView line) const {
   return true;
 }
 
+const Conventions::SecondAnswer* SegmentMachine::SecondAnswerOf(ByteView line) const {
+  if (conventions_.second_answers.empty() || asked_.empty() || !asked_.back().replied)
+    return nullptr;
+  const Bytes command = SortOf(Stripped(asked_.back().text)), sort = SortOf(line);
+  for (const auto& second : conventions_.second_answers)
+    if (second.command == command && second.line == sort) return &second;
+  return nullptr;
+}
+
 bool SegmentMachine::IsLastLine(ByteView unit) const {
   const ByteView line = LastLineWithEnding(unit);
   if (conventions_.answer_mark != 0 && !unit.empty() && unit.back() == conventions_.answer_mark)
@@ -55,139 +67,15 @@ bool SegmentMachine::IsLastLine(ByteView unit) const {
          conventions_.answer_ends.end();
 }
 
+bool SegmentMachine::LooksLikePrompt(ByteView bytes) {
+  if (bytes.size() < 2 || bytes.back() != ' ') return false;
+  const char before = bytes[bytes.size() - 2];
+  return std::ispunct(static_cast<unsigned char>(before)) != 0;
+}
+
 bool SegmentMachine::AsksForMore(const Slot& slot) const {
-  const ByteView line = LastLine(slot.segment.bytes);
-  return conventions_.result_codes && line == "> ";
-}
-
-// ---- echo ----
-
-// Whether what came back of the command is an echo if `next` follows it. Some modules do not give
-// its ending back; their answer begins with one.
-bool SegmentMachine::EchoIsWhole(const Asked& asked, char next) {
-  if (asked.echoed == 0) return false;
-  const ByteView left = ByteView(asked.text).substr(asked.echoed);
-  return left.empty() || (Stripped(left).empty() && (next == '\r' || next == '\n'));
-}
-
-void SegmentMachine::EchoFailed(Asked& asked) {
-  asked.echo = Asked::Echo::kNone;
-  asked.replied = true;
-  Slot* slot = echo_;
-  echo_ = nullptr;
-  slot->segment.kind = SegmentKind::kReply;
-  slot->segment.kind_why = "";
-  module_.open = slot;
-  ScanLines();
-}
-
-void SegmentMachine::SettleEcho() {
-  if (echo_ == nullptr) return;
-  Asked* asked = nullptr;
-  for (Asked& a : asked_)
-    if (a.turn == echo_turn_) asked = &a;
-  Slot* slot = echo_;
-  echo_ = nullptr;
-  const bool complete =
-      asked == nullptr || asked->echoed == asked->text.size() ||
-      (asked->echoed > 0 && Stripped(ByteView(asked->text).substr(asked->echoed)).empty());
-  if (!complete || !conventions_.echo) {
-    slot->segment.kind = SegmentKind::kReply;
-    slot->segment.sure = Sureness::kLikely;
-    slot->segment.kind_why = complete ? "it repeats the command, and nothing else came; the module "
-                                        "gives no other command back"
-                                      : "it begins as the command does, but goes another way";
-    if (asked != nullptr) {
-      asked->echo = Asked::Echo::kNone;
-      asked->replied = true;
-    }
-    CloseSlot(*slot, EndedBy::kSilence, Duration::Max());
-    return;
-  }
-  if (asked != nullptr) asked->echo = Asked::Echo::kDone;
-  CloseSlot(*slot, EndedBy::kEchoComplete, Duration::Zero());
-}
-
-// The command that `bytes` may be the echo of.
-SegmentMachine::Asked* SegmentMachine::EchoedBy(ByteView bytes) {
-  Asked* first = nullptr;
-  for (Asked& asked : asked_) {
-    if (echo_ != nullptr) {
-      if (asked.turn == echo_turn_) return &asked;
-      continue;
-    }
-    if (asked.echo != Asked::Echo::kTrying || asked.over) continue;
-    const ByteView text = asked.text;
-    const std::size_t most = std::min(text.size(), bytes.size());
-    std::size_t n = 0;
-    while (n < most && text[n] == bytes[n]) ++n;
-    const bool goes_on = n == bytes.size() || Stripped(text.substr(n)).empty();
-    if (n > 0 && goes_on && !asked.replied && (first == nullptr || conventions_.echo)) {
-      // What was sent before, and not given back, the module did not hear.
-      for (Asked& before : asked_) {
-        if (&before == &asked) break;
-        if (first != nullptr && !before.replied) before.over = true;
-      }
-      return &asked;
-    }
-    if (first == nullptr) first = &asked;
-  }
-  return first;
-}
-
-std::size_t SegmentMachine::TakeEcho(const Tape& tape, const TapeItem& item, std::size_t from) {
-  const ByteView bytes = tape.BytesOf(item);
-  Asked* const asked = EchoedBy(bytes.substr(from));
-  if (asked == nullptr) return 0;
-  const bool one_byte = Stripped(asked->text).size() < 2;
-  if (echo_ == nullptr) {
-    if (asked->replied) return 0;
-    const bool may_begin = module_.open == nullptr || module_.open->over_at > 0 || cut_next_;
-    if (!may_begin) return 0;
-    if (bytes[from] != asked->text[0] || (one_byte && !conventions_.echo &&
-                                          (asked->complete || !conventions_.terminated_commands))) {
-      if (conventions_.echo && asked->text[0] != '\r') {
-        const std::size_t end = std::min(FindLineEnd(bytes, from + 2), bytes.size());
-        if (KnownUnasked(bytes.substr(from, end - from))) return 0;  // the echo may still come
-      }
-      asked->echo = Asked::Echo::kNone;
-      return 0;
-    }
-  }
-  std::size_t i = from;
-  while (i < bytes.size() && asked->echoed < asked->text.size() &&
-         bytes[i] == asked->text[asked->echoed]) {
-    ++i;
-    ++asked->echoed;
-  }
-  // CR given back as CR LF.
-  const bool all = asked->echoed == asked->text.size();
-  if (all && i < bytes.size() && bytes[i] == '\n' && asked->text.back() == '\r' &&
-      (i > from || (echo_ != nullptr && echo_->segment.bytes.back() == '\r')))
-    ++i;
-  if (i > from) {
-    if (echo_ == nullptr) {
-      Close(module_, EndedBy::kOtherSide, Duration::Zero());
-      echo_ = NewSlot(SegmentKind::kEcho, Side::kModule);
-      echo_turn_ = asked->turn;
-      echo_->segment.turn = asked->turn;
-      echo_->segment.kind_why = "the command's own bytes come back";
-      echo_->Append(tape, item, from, i);
-      Place(echo_);
-    } else {
-      echo_->Append(tape, item, from, i);
-    }
-  }
-  if (i == bytes.size()) return i - from;
-  // Something else follows in this burst.
-  if (EchoIsWhole(*asked, bytes[i])) {
-    asked->echo = Asked::Echo::kDone;
-    CloseSlot(*echo_, EndedBy::kEchoComplete, Duration::Zero());
-    echo_ = nullptr;
-    return i - from;
-  }
-  EchoFailed(*asked);
-  return i - from;
+  const ByteView bytes = slot.segment.bytes;
+  return bytes.ends_with("> ") && LastLine(bytes) == "> ";
 }
 
 // ---- replies and what comes unasked ----
@@ -253,10 +141,14 @@ void SegmentMachine::EndOfLine(std::size_t end) {
   const ByteView content =
       Stripped(ByteView(slot->segment.bytes).substr(slot->unit, end - slot->unit));
   if (content.empty()) return;
+  // What ends in the midst of a block of other bytes is not the end of the answer.
+  if (slot->over_at > 0 && !slot->text && asked_.size() <= 1 &&
+      !IsText(ByteView(slot->segment.bytes).substr(slot->over_at)))
+    slot->over_at = 0;
   const auto cut = [&](std::size_t offset, EndedBy why) {
     Slot* rest = NewSlot(SegmentKind::kUnsolicited, Side::kModule);
     rest->scanned = slot->scanned - offset;
-    slot->SplitInto(offset, *rest);
+    Split(*slot, offset, *rest);
     CloseSlot(*slot, why, Duration::Zero());
     Place(rest);
     module_.open = slot = rest;
@@ -287,8 +179,23 @@ void SegmentMachine::EndOfLine(std::size_t end) {
     }
     slot->segment.kind = SegmentKind::kUnsolicited;
     slot->segment.kind_why = "the module says such lines unasked";
+    const auto* second = SecondAnswerOf(content);
+    if (second != nullptr && slot->unit == 0) slot->segment.sure = Sureness::kUnsure;
     slot->unit = end;
     cut_next_ = true;
+    return;
+  }
+  const bool unasked = slot->unit == 0 && slot->segment.kind == SegmentKind::kUnsolicited;
+  const auto* second = unasked ? SecondAnswerOf(content) : nullptr;
+  if (second != nullptr && !second->likely) {
+    slot->segment.sure = Sureness::kUnsure;
+    slot->segment.kind_why = "it came after each such command: it may be a second answer";
+  } else if (second != nullptr) {
+    slot->segment.kind = SegmentKind::kReply;
+    slot->segment.sure = Sureness::kLikely;
+    slot->segment.turn = asked_.back().turn;
+    slot->segment.kind_why = "it comes after such a command, and only then";
+    slot->unit = end;
     return;
   }
   const bool last = IsLastLine(ByteView(slot->segment.bytes).substr(slot->unit, end - slot->unit));
@@ -309,14 +216,15 @@ void SegmentMachine::EndOfLine(std::size_t end) {
 }
 
 void SegmentMachine::FlushLine() {
-  if (!cr_waits_) return;
-  cr_waits_ = false;
+  if (!pair_waits_) return;
+  pair_waits_ = false;
   if (module_.open != nullptr) EndOfLine(module_.open->scanned);
 }
 
 void SegmentMachine::ScanLines() {
   if (!conventions_.both_sides()) return;
-  if (!conventions_.ends_known() && conventions_.unasked_heads.empty() && asked_.size() < 2) {
+  if (!conventions_.ends_known() && conventions_.unasked_heads.empty() &&
+      conventions_.second_answers.empty() && asked_.size() < 2) {
     if (module_.open != nullptr)
       module_.open->scanned = module_.open->unit = module_.open->segment.bytes.size();
     return;
@@ -324,9 +232,9 @@ void SegmentMachine::ScanLines() {
   while (module_.open != nullptr && module_.open->scanned < module_.open->segment.bytes.size()) {
     Slot* slot = module_.open;
     const char c = slot->segment.bytes[slot->scanned];
-    if (cr_waits_) {
-      cr_waits_ = false;
-      if (c == '\n') ++slot->scanned;
+    if (pair_waits_) {
+      pair_waits_ = false;
+      if (c == pair_second_) ++slot->scanned;
       EndOfLine(slot->scanned);
       continue;
     }
@@ -334,7 +242,7 @@ void SegmentMachine::ScanLines() {
       // An unasked line is over; what follows is something else again.
       Slot* rest = NewSlot(SegmentKind::kUnsolicited, Side::kModule);
       const std::size_t offset = slot->unit;
-      slot->SplitInto(offset, *rest);
+      Split(*slot, offset, *rest);
       rest->segment.turn = 0;
       CloseSlot(*slot, EndedBy::kLineEnding, Duration::Zero());
       cut_next_ = false;
@@ -350,10 +258,10 @@ void SegmentMachine::ScanLines() {
       while (slot->scanned < bytes.size() &&
              !ends_unit_[static_cast<unsigned char>(bytes[slot->scanned])])
         ++slot->scanned;
-    } else if (c == '\n') {
+    } else if (c == pair_second_) {
       EndOfLine(slot->scanned);
-    } else if (c == '\r') {
-      cr_waits_ = true;
+    } else if (c == pair_first_) {
+      pair_waits_ = true;
     } else if (!prompt_ends_.empty() && prompt_ends_.find(c) != Bytes::npos) {
       // What stands in place of a last line has no ending to wait for.
       const ByteView unit =
@@ -377,15 +285,18 @@ void SegmentMachine::Retell(Slot& slot) {
   slot.segment.turn = asked->turn;
 }
 
-void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
-  const ByteView bytes = tape.BytesOf(item);
+void SegmentMachine::SayModule(const Tape& tape, const TapeItem& item, std::size_t from,
+                               std::size_t to) {
+  const ByteView bytes = tape.BytesOf(item).substr(0, to);
   const Duration idle = module_.heard
                             ? IdleBefore(module_.last, item.at, item.size, options_.character_time)
                             : Duration::Max();
-  if (module_.open != nullptr && idle > silence_ && !LineFeedDue(tape, item, idle))
+  if (module_.open != nullptr && idle > silence_ && !LineGoesOn(tape, item, idle))
     Close(module_, EndedBy::kSilence, idle);
   if (module_.open != nullptr) DoubtPause(*module_.open, idle);
-  if (cr_waits_ && bytes[0] != '\n') FlushLine();
+  const char first = bytes[from];
+  if (pair_waits_ && first != pair_second_) FlushLine();
+  bool in_doubt = false;  // whether it is more of what was said before the host began
   if (module_.open != nullptr && host_began_) {
     // More of an answer that the host did not wait for? Surely if the command that began since
     // took longer on the line than the module paused; likely if the result code is due.
@@ -393,30 +304,37 @@ void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
     for (const Asked& a : asked_)
       if (a.turn == module_.open->segment.turn) asked = &a;
     const char last = module_.open->segment.bytes.back();
-    const bool line_open = conventions_.terminated_replies && module_.open->text &&
-                           ((last != '\r' && last != '\n') || (last == '\r' && bytes[0] == '\n'));
+    const bool line_open =
+        conventions_.terminated_replies && module_.open->text &&
+        ((last != '\r' && last != '\n') || (last == pair_first_ && first == pair_second_));
+    // A prompt waits for a command; what only looks like one goes on at once.
+    const bool waits = AsksForMore(*module_.open) ||
+                       (LooksLikePrompt(module_.open->segment.bytes) && asked_.back().complete &&
+                        idle > kBriefly + options_.stamp_uncertainty);
     const bool ends_surely = conventions_.result_codes || conventions_.answers_always_end;
     // What came behind a complete answer began the next.
     const bool next_began =
         module_.open->over_at > 0 && module_.open->over_at < module_.open->segment.bytes.size();
-    const bool due = line_open || next_began ||
+    const bool due = next_began || (line_open && !waits) ||
                      (ends_surely && module_.open->segment.kind == SegmentKind::kReply &&
                       asked != nullptr && !asked->over && !AsksForMore(*module_.open));
     const bool no_time =
         idle * 2 < options_.character_time * static_cast<std::int64_t>(host_began_bytes_);
     const bool echo_comes = conventions_.echo && !asked_.empty() && !asked_.back().text.empty() &&
-                            bytes[0] == asked_.back().text[0];
+                            first == asked_.back().text[0];
     if (!(due || no_time) || echo_comes) {
       if (AsksForMore(*module_.open))
         for (Asked& a : asked_)
           if (a.turn == module_.open->segment.turn) a.over = true;
+      in_doubt = !conventions_.terminated_commands && idle <= options_.stamp_uncertainty;
+      if (in_doubt) module_.open->segment.sure = Sureness::kUnsure;
       Close(module_, EndedBy::kOtherSide, Duration::Zero());
     }
   }
-  std::size_t at = 0;
+  std::size_t at = from;
   while (at < bytes.size()) {
-    const bool lf_of_cr = cr_waits_ && bytes[at] == '\n' && module_.open != nullptr;
-    if (!lf_of_cr) {
+    const bool ends_pair = pair_waits_ && bytes[at] == pair_second_ && module_.open != nullptr;
+    if (!ends_pair) {
       // What was known to be over is over once something else comes.
       FlushLine();
       if (cut_next_) Close(module_, EndedBy::kLineEnding, Duration::Zero());
@@ -425,7 +343,11 @@ void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
       if (at == bytes.size()) break;
       if (echo_ != nullptr) SettleFollowedEcho(bytes[at]);
     }
-    if (module_.open == nullptr) OpenModule(item, at == 0 ? idle : Duration::Zero());
+    if (module_.open == nullptr) {
+      OpenModule(item, at == from ? idle : Duration::Zero());
+      if (in_doubt) module_.open->segment.sure = Sureness::kUnsure;
+      in_doubt = false;
+    }
     std::size_t end = bytes.size();
     if (asked_.size() > 1 && asked_.back().echo == Asked::Echo::kTrying) {
       const std::size_t line = bytes.find('\n', at);
@@ -441,19 +363,6 @@ void SegmentMachine::TakeModule(const Tape& tape, const TapeItem& item) {
   host_began_ = false;
   module_.heard = true;
   module_.last = item.at;
-}
-
-void SegmentMachine::SettleFollowedEcho(char next) {
-  Asked* asked = nullptr;
-  for (Asked& a : asked_)
-    if (a.turn == echo_turn_) asked = &a;
-  if (asked != nullptr && !EchoIsWhole(*asked, next)) {
-    EchoFailed(*asked);
-    return;
-  }
-  if (asked != nullptr) asked->echo = Asked::Echo::kDone;
-  CloseSlot(*echo_, EndedBy::kEchoComplete, Duration::Zero());
-  echo_ = nullptr;
 }
 
 }  // namespace witness

@@ -51,7 +51,8 @@ struct SegmentPiece {
 };
 
 struct Segment {
-  std::uint64_t index = 0;  // from 0, in order of their beginnings
+  // From 0, in order of their beginnings; what is stamped before its command comes behind it.
+  std::uint64_t index = 0;
   SegmentKind kind = SegmentKind::kUnspecified;
   Side side = Side::kUnknown;
   Instant from;                   // stamp of the first event

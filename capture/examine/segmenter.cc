@@ -18,7 +18,9 @@ constexpr std::size_t kMostTaken = 1024;  // items that are kept though they wer
 class Segmenter::Impl {
  public:
   Impl(const SegmenterOptions& options, Sink sink)
-      : options_(options), sink_(std::move(sink)), order_(options.stamp_uncertainty) {}
+      : options_(options),
+        sink_(std::move(sink)),
+        order_(options.stamp_uncertainty, options.character_time) {}
 
   // Number and hand out.
   void Give(Segment& segment) {
@@ -48,7 +50,7 @@ class Segmenter::Impl {
  private:
   void Learn() {
     conventions_ = LearnConventions(tape_, options_);
-    if (!conventions_.echo) order_.TurnOff();
+    order_.Follow(conventions_, /*any_echo=*/false);
     stage_ = std::make_unique<FramingStage>(conventions_, options_,
                                             [this](Segment& segment) { Give(segment); });
     machine_ = std::make_unique<SegmentMachine>(conventions_, options_,

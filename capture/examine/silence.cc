@@ -12,6 +12,7 @@ constexpr double kUsual = 100e6;     // ns
 constexpr double kLongest = 2e9;     // ns
 constexpr double kShortest = 0.5e6;  // ns
 constexpr double kMargin = 3;
+constexpr double kNearlyAsWell = 1.5;  // of scores: by our own measure, no source
 
 struct Stretch {
   double score = -1e9;
@@ -27,22 +28,11 @@ double PlaceBetween(double a, double b) {
   return std::clamp(kUsual, a * margin, std::max(a * margin, b / margin));
 }
 
-}  // namespace
-
-SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& hints) {
-  const double floor = std::max({kShortest, 3.5 * static_cast<double>(hints.character_time.ns()),
-                                 1.25 * static_cast<double>(hints.stamp_uncertainty.ns()),
-                                 1.1 * static_cast<double>(hints.pause_in_answers.ns())});
-  const double ceiling = std::max(kLongest, 4 * floor);
-  std::vector<double> lengths;
-  lengths.reserve(gaps.size() + 2);
-  lengths.push_back(floor);
-  for (const Duration gap : gaps)
-    lengths.push_back(std::clamp(static_cast<double>(gap.ns()), floor, ceiling));
-  std::sort(lengths.begin(), lengths.end());
-  const std::size_t known = lengths.size();
-  lengths.push_back(ceiling);
-
+// `lengths` ascending, the last one the ceiling. `avoid`, if above zero: a threshold that the
+// stretch has to differ from clearly.
+Stretch BestStretch(const std::vector<double>& lengths, bool one_sided, double avoid) {
+  const double floor = lengths.front();
+  const std::size_t known = lengths.size() - 1;
   const std::size_t strays = known / 100;
   Stretch best;
   for (std::size_t i = 0; i + 1 < lengths.size(); ++i) {
@@ -53,27 +43,31 @@ SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& h
       if (b < a * 1.2) continue;
       Stretch s;
       s.threshold = PlaceBetween(a, b);
+      if (avoid > 0 && s.threshold < avoid * 2 && s.threshold * 2 > avoid) continue;
       s.score = std::min(6.0, std::log2(b / a)) - 2 * std::fabs(std::log2(s.threshold / kUsual)) -
                 0.5 * static_cast<double>(inside);
       // Where only silence separates, a threshold above all gaps separates nothing.
-      if (hints.one_sided && j >= known) s.score -= 20;
+      if (one_sided && j >= known) s.score -= 20;
       s.below = a > floor ? a : 0;
       s.above = j < known ? b : 0;
       s.inside = inside;
       if (s.score > best.score) best = s;
     }
   }
+  return best;
+}
+
+SilenceThreshold InWords(const Stretch& stretch, double floor, const SilenceHints& hints) {
   SilenceThreshold out;
-  if (best.score <= -1e8) best.threshold = std::max(kUsual, floor);
-  out.value = Duration::Nanoseconds(std::llround(best.threshold));
-  out.longest_below = Duration::Nanoseconds(std::llround(best.below));
-  out.shortest_above = Duration::Nanoseconds(std::llround(best.above));
-  out.clear = best.below == 0 || best.above == 0 || best.above >= 2 * best.below;
-  if (best.below == 0 && best.above == 0) {
+  out.value = Duration::Nanoseconds(std::llround(stretch.threshold));
+  out.longest_below = Duration::Nanoseconds(std::llround(stretch.below));
+  out.shortest_above = Duration::Nanoseconds(std::llround(stretch.above));
+  out.clear = stretch.below == 0 || stretch.above == 0 || stretch.above >= 2 * stretch.below;
+  if (stretch.below == 0 && stretch.above == 0) {
     out.why = "no gap between bytes tells pauses from silences: the usual length is taken";
-  } else if (best.above == 0) {
+  } else if (stretch.above == 0) {
     out.why = "the longest pause is " + FormatDuration(out.longest_below) + ", nothing is longer";
-  } else if (best.below == 0) {
+  } else if (stretch.below == 0) {
     out.why =
         "bytes either follow at once or after " + FormatDuration(out.shortest_above) + " and more";
   } else {
@@ -82,9 +76,9 @@ SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& h
   }
   if (hints.pause_in_answers > Duration::Zero())
     out.why += "; answers go on after " + FormatDuration(hints.pause_in_answers);
-  if (best.inside > 0) out.why += " (but for " + std::to_string(best.inside) + ")";
+  if (stretch.inside > 0) out.why += " (but for " + std::to_string(stretch.inside) + ")";
   if (!out.clear) out.why += "; they are hardly told apart, so boundaries are unsure";
-  if (best.threshold <= floor * 1.01) {
+  if (stretch.threshold <= floor * 1.01) {
     out.why += "; no shorter, since ";
     if (floor == 1.25 * static_cast<double>(hints.stamp_uncertainty.ns()))
       out.why += "stamps may be late by " + FormatDuration(hints.stamp_uncertainty);
@@ -96,6 +90,30 @@ SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& h
       out.why += "stamps are no finer";
   }
   return out;
+}
+
+}  // namespace
+
+SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& hints,
+                               std::optional<SilenceThreshold>* rival) {
+  const double floor = std::max({kShortest, 3.5 * static_cast<double>(hints.character_time.ns()),
+                                 1.25 * static_cast<double>(hints.stamp_uncertainty.ns()),
+                                 1.1 * static_cast<double>(hints.pause_in_answers.ns())});
+  const double ceiling = std::max(kLongest, 4 * floor);
+  std::vector<double> lengths;
+  lengths.reserve(gaps.size() + 2);
+  lengths.push_back(floor);
+  for (const Duration gap : gaps)
+    lengths.push_back(std::clamp(static_cast<double>(gap.ns()), floor, ceiling));
+  std::sort(lengths.begin(), lengths.end());
+  lengths.push_back(ceiling);
+  Stretch best = BestStretch(lengths, hints.one_sided, 0);
+  if (best.score <= -1e8) best.threshold = std::max(kUsual, floor);
+  if (rival != nullptr) {
+    const Stretch second = BestStretch(lengths, hints.one_sided, best.threshold);
+    if (second.score >= best.score - kNearlyAsWell) *rival = InWords(second, floor, hints);
+  }
+  return InWords(best, floor, hints);
 }
 
 }  // namespace witness

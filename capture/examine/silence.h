@@ -1,6 +1,7 @@
 // How long a silence separates: derived from the gaps between bytes.
 #pragma once
 
+#include <optional>
 #include <vector>
 
 #include "capture/examine/conventions.h"
@@ -20,6 +21,9 @@ struct SilenceHints {
 // and pauses between utterances longer (common practice, no source). Never below 3.5 character
 // times (Modbus over Serial Line V1.02, 2.5.1.1) nor below what late stamps can feign. Gaps of more
 // than 2 s count as 2 s.
-SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& hints);
+//
+// `rival`, if given: another threshold that explains the gaps nearly as well, if there is one.
+SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& hints,
+                               std::optional<SilenceThreshold>* rival = nullptr);
 
 }  // namespace witness

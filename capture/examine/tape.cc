@@ -24,6 +24,14 @@ void Tape::DropFront(std::size_t count) {
   }
 }
 
+void Tape::Copy(const Tape& tape, const TapeItem& item) {
+  items.push_back(item);
+  items.back().first_byte = bytes.size();
+  items.back().first_piece = pieces.size();
+  bytes += tape.BytesOf(item);
+  pieces.insert(pieces.end(), tape.PiecesOf(item), tape.PiecesOf(item) + item.piece_count);
+}
+
 bool Tape::Joins(const Event& event) const {
   return !items.empty() && items.back().kind == EventKind::kBytes &&
          (event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte) &&

@@ -38,6 +38,8 @@ struct Tape {
     return ByteView(bytes).substr(item.first_byte, item.size);
   }
   const TapePiece* PiecesOf(const TapeItem& item) const { return pieces.data() + item.first_piece; }
+  // Takes over an item of another tape as the last.
+  void Copy(const Tape& tape, const TapeItem& item);
   void Clear() {
     bytes.clear();
     pieces.clear();

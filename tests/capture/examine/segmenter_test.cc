@@ -3,6 +3,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <algorithm>
+
 #include "tests/support/talk.h"
 
 namespace witness {
@@ -237,6 +239,123 @@ TEST(Segmenter, AnswersThatRunIntoEachOtherAreUnsure) {
   talk.Host(2000, "AT").Host(2300, "AT+FW?").Module(2320, "OKOKsedge");
   const auto segments = Segments(talk.events());
   EXPECT_EQ(segments.back().sure, Sureness::kUnsure) << Outline(segments);
+}
+
+TEST(Segmenter, DotsWhileTheModuleWorksAndTheEndOfTheLineAreOneReply) {
+  Talk talk;
+  for (int i = 0; i < 5; ++i) {
+    talk.Host(5000 * i, "scan\r");
+    for (int k = 0; k < 6; ++k) talk.Module(5000 * i + 30 + 200 * k, ".");
+    talk.Module(5000 * i + 1300, "\r\ndone " + std::to_string(i) + "\r\n");
+  }
+  for (const Segment& s : Segments(talk.events()))
+    EXPECT_TRUE(s.side != Side::kModule || s.bytes.starts_with("......\r\ndone ")) << s.bytes;
+}
+
+TEST(Segmenter, LineFeedAndCarriageReturnEndALineTogether) {
+  Talk talk;
+  for (int i = 0; i < 5; ++i)
+    talk.Host(1000 * i, "level\n\r").Module(1000 * i + 20, "level 12\n\rok\n\r");
+  for (const Segment& s : Segments(talk.events()))
+    EXPECT_TRUE(s.side != Side::kHost || s.bytes == "level\n\r") << s.bytes;
+}
+
+TEST(Segmenter, BackspacesGivenBackAsBackBlankBackAreEcho) {
+  Talk talk;
+  double ms = 0;
+  const auto type = [&](const Bytes& keys) {
+    for (const char c : keys) {
+      talk.Host(ms, Bytes(1, c));
+      talk.Module(ms + 2, c == '\x7f' ? Bytes("\b \b") : c == '\r' ? Bytes("\r\n") : Bytes(1, c));
+      ms += 150;
+    }
+    talk.Module(ms, "12\r\n$ ");
+    ms += 2000;
+  };
+  for (int i = 0; i < 4; ++i) type("level\r");
+  type("lex\x7fvel\r");
+  const auto segments = Segments(talk.events());
+  EXPECT_NE(
+      Outline(segments).find("command lex\\x7fvel\\r | echo lex\\x08 \\x08vel\\r\\n | reply 12"),
+      std::string::npos)
+      << Outline(segments);
+}
+
+TEST(Segmenter, BlockThatBeginsLikeALineIsOne) {
+  Talk talk;
+  for (int i = 0; i < 8; ++i) {
+    const bool like_a_line = i == 6;
+    talk.Host(1000 * i, like_a_line ? Bytes("Z\x08\n") : Bytes("Z\x01\x90\xff"));
+    talk.Host(1000 * i + 3, like_a_line ? "\xe4\x80" : "\x81\x82");
+    talk.Module(1000 * i + 30, "Z\x80");
+  }
+  std::size_t commands = 0;
+  for (const Segment& s : Segments(talk.events()))
+    commands += s.kind == SegmentKind::kCommand ? 1u : 0u;
+  EXPECT_EQ(commands, 8u);
+}
+
+TEST(Segmenter, LineThatComesOnlyAfterOneCommandIsItsSecondAnswer) {
+  Talk talk;
+  for (int i = 0; i < 6; ++i) {
+    talk.Host(20000 * i, "pump 3\r\n").Module(20000 * i + 20, "accepted\r\n");
+    talk.Module(20000 * i + 2500, "pumped 12 l\r\n");
+    talk.Host(20000 * i + 9000, "level?\r\n").Module(20000 * i + 9020, "level 4\r\n");
+  }
+  std::size_t second = 0;
+  for (const Segment& s : Segments(talk.events())) {
+    if (!s.bytes.starts_with("pumped")) continue;
+    ++second;
+    EXPECT_EQ(s.kind, SegmentKind::kReply);
+    EXPECT_EQ(s.turn % 2, 1u);
+  }
+  EXPECT_EQ(second, 6u);
+}
+
+// Two ports whose stamps may each be late by 16 ms.
+std::vector<Segment> WithLateStamps(const std::vector<OwnedEvent>& events) {
+  SegmenterOptions options;
+  options.stamp_uncertainty = Duration::Milliseconds(16);
+  return Segments(events, options);
+}
+
+TEST(Segmenter, AnswerThatIsStampedBeforeItsCommandIsStillItsAnswer) {
+  Talk talk;
+  for (int i = 0; i < 12; ++i) {
+    const double early = i % 3 == 2 ? -6 : 9;
+    talk.Host(1000 * i + 20, "list\n");
+    talk.Module(1000 * i + 20 + early,
+                std::to_string(i) + " sedge\n" + std::to_string(i) + " fen\n");
+    if (i % 2 == 0) talk.Module(1000 * i + 36, "9 brook\n");
+  }
+  auto events = talk.events();
+  std::stable_sort(events.begin(), events.end(), [](const OwnedEvent& a, const OwnedEvent& b) {
+    return a.event.at < b.event.at;
+  });
+  std::size_t replies = 0;
+  std::uint64_t turn = 0;
+  for (const Segment& s : WithLateStamps(events)) {
+    if (s.kind == SegmentKind::kCommand) turn = s.turn;
+    if (s.side != Side::kModule) continue;
+    EXPECT_EQ(s.turn, turn) << "it does not come behind its command";
+    EXPECT_EQ(s.kind, SegmentKind::kReply) << s.bytes;
+    ++replies;
+  }
+  EXPECT_EQ(replies, 12u);
+}
+
+TEST(Segmenter, WhatIsKnownToComeUnaskedIsNoEarlyAnswer) {
+  Talk talk;
+  for (int i = 0; i < 12; ++i) {
+    talk.Host(2000 * i + 20, "level\r\n")
+        .Module(2000 * i + 30, "level " + std::to_string(i) + "\r\n");
+    // By chance just before the next command.
+    if (i % 2 == 0) talk.Module(2000 * i + (i < 8 ? 1000 : 2012), "+JOIN: 3\r\n");
+  }
+  for (const Segment& s : WithLateStamps(talk.events())) {
+    if (s.bytes != "+JOIN: 3\r\n") continue;
+    EXPECT_EQ(s.kind, SegmentKind::kUnsolicited);
+  }
 }
 
 }  // namespace
