@@ -1,12 +1,16 @@
 // Scores of the segmenter on the corpora that it was not made with: talks whose manner is drawn at
-// random, and talks of sorts that are known to be hard. The must is that of corpus_test.cc.
+// random, talks of sorts that are known to be hard, and talks as benches show them. The must is
+// that of corpus_test.cc.
 #include <gtest/gtest.h>
 
 #include <cstdio>
 
+#include "tests/support/bench_talk.h"
 #include "tests/support/corpus_score.h"
 #include "tests/support/drawn_talk.h"
 #include "tests/support/hard_talk.h"
+#include "tests/support/typed_talk.h"
+#include "tests/support/wire_talk.h"
 
 namespace witness {
 namespace {
@@ -28,25 +32,43 @@ TEST(OtherCorpora, DrawnTalks) {
   EXPECT_LE(score.WronglySure(), 0.005) << "not all exact:" << wrong;
 }
 
-TEST(OtherCorpora, HardTalks) {
-  constexpr unsigned kSeeds = 20;
-  const auto sorts = test::HardTalk::Sorts();
-  ASSERT_GE(sorts.size(), 20u);
-  for (const std::string& sort : sorts) {
+constexpr unsigned kSeeds = 20;
+
+bool OneSided(const std::string& sort) {
+  for (const char* const word : {"only", "one wire", "alone", "unknown"})
+    if (sort.find(word) != std::string::npos) return true;
+  return false;
+}
+
+// Where bytes say nothing of where a command ends, stamps that may be late by more than the whole
+// exchange takes do not either: that has to be said.
+bool Undecidable(const std::string& sort) { return sort == "pages for a loader, late stamps"; }
+
+template <typename Maker>
+void ScoreSorts() {
+  for (const std::string& sort : Maker::Sorts()) {
     CorpusScore score;
     std::string wrong;
     for (unsigned seed = 1; seed <= kSeeds; ++seed) {
-      const auto talk = test::HardTalk(sort, seed).Make();
+      const auto talk = Maker(sort, seed).Make();
       if (!score.Add(talk, test::SegmentsOf(talk))) wrong += " " + std::to_string(seed);
     }
-    std::printf("%-26s %7.2f%% exact %7.2f%% unsure%s\n", sort.c_str(), 100 * score.Exact(),
+    std::printf("%-32s %7.2f%% exact %7.2f%% unsure%s\n", sort.c_str(), 100 * score.Exact(),
                 100 * score.Unsure(), score.Confusions().c_str());
-    const bool one_sided =
-        sort.find("only") != std::string::npos || sort.find("one wire") != std::string::npos;
-    EXPECT_GE(score.Exact(), one_sided ? 0.97 : 0.995) << sort << ", not all exact:" << wrong;
+    if (Undecidable(sort)) {
+      EXPECT_GE(score.Unsure(), 0.8) << sort;
+      EXPECT_LE(score.WronglySure(), 0.03) << sort << ", not all exact:" << wrong;
+      continue;
+    }
+    EXPECT_GE(score.Exact(), OneSided(sort) ? 0.97 : 0.995) << sort << ", not all exact:" << wrong;
     EXPECT_LE(score.WronglySure(), 0.005) << sort << ", not all exact:" << wrong;
   }
 }
+
+TEST(OtherCorpora, HardTalks) { ScoreSorts<test::HardTalk>(); }
+TEST(OtherCorpora, BenchTalks) { ScoreSorts<test::BenchTalk>(); }
+TEST(OtherCorpora, TypedTalks) { ScoreSorts<test::TypedTalk>(); }
+TEST(OtherCorpora, WireTalks) { ScoreSorts<test::WireTalk>(); }
 
 }  // namespace
 }  // namespace witness

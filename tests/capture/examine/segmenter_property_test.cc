@@ -4,11 +4,16 @@
 
 #include <random>
 
+#include "tests/support/bench_talk.h"
+#include "tests/support/corpus_score.h"
 #include "tests/support/talk.h"
+#include "tests/support/typed_talk.h"
+#include "tests/support/wire_talk.h"
 
 namespace witness {
 namespace {
 
+using test::LabelledTalk;
 using test::Segments;
 using test::Talk;
 
@@ -85,28 +90,63 @@ TEST(Segmenter, AnySplitOfTheSameBytesSegmentsAlike) {
   }
 }
 
+void ExpectEveryByteOnce(const std::vector<OwnedEvent>& events,
+                         const std::vector<Segment>& segments, const std::string& what) {
+  std::string said[3], kept[3];
+  for (const OwnedEvent& e : events) said[static_cast<int>(e.event.side)] += e.bytes;
+  for (const Segment& s : segments) {
+    kept[static_cast<int>(s.side)] += s.bytes;
+    std::size_t in_pieces = 0;
+    for (const SegmentPiece& piece : s.pieces) in_pieces += piece.size;
+    ASSERT_EQ(in_pieces, s.bytes.size()) << what;
+    if (s.bytes.empty()) continue;
+    ASSERT_EQ(s.pieces.front().event, s.first_event) << what;
+    ASSERT_EQ(s.pieces.back().event, s.last_event) << what;
+    // The segment's place really holds these bytes.
+    const Bytes& first = events[s.first_event].bytes;
+    ASSERT_EQ(first.substr(s.first_offset, s.pieces.front().size),
+              s.bytes.substr(0, s.pieces.front().size))
+        << what;
+  }
+  for (int side = 0; side < 3; ++side) ASSERT_EQ(kept[side], said[side]) << what;
+}
+
 TEST(Segmenter, NoByteIsLostOrMadeUp) {
   for (unsigned seed = 0; seed < 400; ++seed) {
     std::mt19937 random(seed);
     const auto events = RandomTalk(random);
-    std::string said[3], kept[3];
-    for (const OwnedEvent& e : events) said[static_cast<int>(e.event.side)] += e.bytes;
-    for (const Segment& s : Segments(events)) {
-      kept[static_cast<int>(s.side)] += s.bytes;
-      std::size_t in_pieces = 0;
-      for (const SegmentPiece& piece : s.pieces) in_pieces += piece.size;
-      ASSERT_EQ(in_pieces, s.bytes.size()) << "seed " << seed;
-      if (s.bytes.empty()) continue;
-      ASSERT_EQ(s.pieces.front().event, s.first_event);
-      ASSERT_EQ(s.pieces.back().event, s.last_event);
-      // The segment's place really holds these bytes.
-      const Bytes& first = events[s.first_event].bytes;
-      ASSERT_EQ(first.substr(s.first_offset, s.pieces.front().size),
-                s.bytes.substr(0, s.pieces.front().size))
-          << "seed " << seed;
-    }
-    for (int side = 0; side < 3; ++side) ASSERT_EQ(kept[side], said[side]) << "seed " << seed;
+    ExpectEveryByteOnce(events, Segments(events), "seed " + std::to_string(seed));
+    if (HasFatalFailure()) return;
   }
+}
+
+// All of that for talks as they are, in each of their sorts.
+template <typename Maker>
+void TryTalks() {
+  for (const std::string& sort : Maker::Sorts()) {
+    for (unsigned seed = 101; seed <= 103; ++seed) {
+      const std::string what = sort + ", seed " + std::to_string(seed);
+      LabelledTalk talk = Maker(sort, seed).Make();
+      const auto segments = test::SegmentsOf(talk);
+      ExpectEveryByteOnce(talk.events, segments, what);
+      if (testing::Test::HasFatalFailure()) return;
+      const std::string whole = Essence(segments);
+      LabelledTalk other = talk;
+      std::mt19937 random(seed);
+      other.events = SplitAtRandom(talk.events, random);
+      ASSERT_EQ(Essence(test::SegmentsOf(other)), whole) << what;
+      const Duration shift = Duration::Seconds(4321) + Duration::Nanoseconds(987);
+      other.events = talk.events;
+      for (OwnedEvent& e : other.events) e.event.at = e.event.at + shift;
+      ASSERT_EQ(Essence(test::SegmentsOf(other), shift), whole) << what;
+    }
+  }
+}
+
+TEST(Segmenter, TalksOfAllSortsHoldWhateverTheirReadsAndTimes) {
+  TryTalks<test::BenchTalk>();
+  TryTalks<test::TypedTalk>();
+  TryTalks<test::WireTalk>();
 }
 
 TEST(Segmenter, ShiftingAllTimesChangesNothing) {
