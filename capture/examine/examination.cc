@@ -113,7 +113,7 @@ class Gatherer {
 }  // namespace
 
 void EndingTally::Add(const Segment& segment) {
-  if (!IsText(segment.bytes)) {
+  if (!segment.content.all_text) {
     ++not_text;
     return;
   }

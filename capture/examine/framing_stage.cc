@@ -10,6 +10,7 @@
 #include "capture/examine/protocols/nmea.h"
 #include "capture/examine/protocols/slip.h"
 #include "capture/examine/protocols/v250.h"
+#include "capture/examine/secrets.h"
 
 namespace witness {
 namespace {
@@ -237,24 +238,61 @@ void FramingStage::TakeTextOfOneWire(Slot& slot) {
     s.ended_by = EndedBy::kLineEnding;
     s.quiet_after = Duration::Zero();
     s.sure = Sureness::kLikely;
-    sink_(s);
+    GiveFrame(slot);
     std::swap(slot, rest_);
   }
-  sink_(slot.segment);
+  GiveFrame(slot);
+}
+
+void FramingStage::GiveTalk(Slot& slot) {
+  Segment& s = slot.segment;
+  const ByteView bytes = s.bytes;
+  const bool of_host = s.side == Side::kHost;
+  if (bytes.size() > Memo<Known>::kLongestRemembered) {
+    if (conventions_.result_codes) s.protocol = v250::Describe(bytes, of_host);
+    GiveFrame(slot);
+    return;
+  }
+  const bool as_host = SpeaksAsHost(s);
+  const auto key = static_cast<std::uint8_t>((of_host ? 1 : 0) + (as_host ? 2 : 0));
+  const Known& known = known_.Of(bytes, key, [&] {
+    Known out;
+    out.content = ContentOf(bytes, slot.text);
+    out.content.sought = true;
+    out.content.secret = !SecretsIn(bytes, as_host).empty();
+    out.content.asked = AskedFor(bytes);
+    if (conventions_.result_codes) out.protocol = v250::Describe(bytes, of_host);
+    return out;
+  });
+  s.content = known.content;
+  s.protocol = known.protocol;
+  sink_(s);
+}
+
+void FramingStage::GiveFrame(Slot& slot) {
+  Segment& s = slot.segment;
+  s.content = ContentOf(s.bytes, slot.text);
+  sink_(s);
 }
 
 void FramingStage::Take(Slot& slot) {
   const bool none = rule_ == nullptr && conventions_.framing == Framing::kNone;
   Segment& s = slot.segment;
-  if (none || s.bytes.empty() || s.kind == SegmentKind::kEcho) {
-    if (none && s.kind == SegmentKind::kData && s.side == Side::kUnknown && slot.text) {
-      TakeTextOfOneWire(slot);
-      return;
-    }
-    if (none && conventions_.result_codes && !s.bytes.empty())
-      s.protocol = words_.Of(s.bytes, s.side == Side::kHost ? 1 : 0,
-                             [&] { return v250::Describe(s.bytes, s.side == Side::kHost); });
+  if (s.bytes.empty()) {
+    s.content = Content();
     sink_(s);
+    return;
+  }
+  if (none && s.kind == SegmentKind::kData && s.side == Side::kUnknown && slot.text) {
+    TakeTextOfOneWire(slot);
+    return;
+  }
+  if (none) {
+    GiveTalk(slot);
+    return;
+  }
+  if (s.kind == SegmentKind::kEcho) {
+    GiveFrame(slot);
     return;
   }
   for (;;) {
@@ -293,7 +331,7 @@ void FramingStage::Take(Slot& slot) {
     } else {
       s.sure = Sureness::kUnsure;
     }
-    sink_(s);
+    GiveFrame(slot);
     if (!cut) return;
     Swap(slot, rest_);
   }

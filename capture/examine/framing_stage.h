@@ -40,6 +40,9 @@ class FramingStage {
   void Take(Slot& slot);
 
  private:
+  // Says what the bytes are, and hands the segment on: talk, which repeats itself, or a frame.
+  void GiveTalk(Slot& slot);
+  void GiveFrame(Slot& slot);
   // Where the first V.250 command line of `text` begins, or ends if it is at the start; 0: none.
   static std::size_t CommandLineEdge(ByteView text);
   // On one wire a command line stands apart from what comes before and behind it at once.
@@ -58,7 +61,13 @@ class FramingStage {
   Duration character_time_, stamp_uncertainty_;
   Sink sink_;
   Slot rest_;
-  Memo<std::string> words_;  // Segment::protocol
+  // What was said before: Segment::content and protocol.
+  struct Known {
+    Content content;
+    std::string protocol;
+  };
+  Memo<Known> known_;
+  Memo<std::string> words_;  // Segment::protocol of frames, by their heads
   Bytes request_;            // of Modbus: the last one, as RTU
   std::uint64_t turns_ = 0;  // on such a wire
   bool answered_ = true;

@@ -17,13 +17,13 @@ constexpr std::size_t kShortestKnown = 4;  // a shorter value would be found eve
 
 bool IsDigit(char c) { return c >= '0' && c <= '9'; }
 bool IsLetter(char c) { return (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z'); }
-constexpr std::array<bool, 256> kWord = [] {
+constexpr std::array<bool, 256> kOfWord = [] {
   std::array<bool, 256> out{};
   for (unsigned c = 0; c < 256; ++c)
     out[c] = (c >= '0' && c <= '9') || (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z');
   return out;
 }();
-bool IsWord(char c) { return kWord[static_cast<unsigned char>(c)]; }
+bool IsWord(char c) { return kOfWord[static_cast<unsigned char>(c)]; }
 bool IsHex(char c) { return IsDigit(c) || (c >= 'A' && c <= 'F') || (c >= 'a' && c <= 'f'); }
 char Lower(char c) { return c >= 'A' && c <= 'Z' ? static_cast<char>(c + 32) : c; }
 
@@ -264,37 +264,43 @@ std::optional<Secret> MailboxAround(ByteView bytes, std::size_t at) {
   return Secret{SecretKind::kAddress, from, end - from};
 }
 
-// What stands in secrets or right behind the words that tell of them.
-constexpr std::array<bool, 256> kTelling = [] {
-  std::array<bool, 256> out{};
+enum class Sort : std::uint8_t {
+  kOther,
+  kInWord,   // a letter or digit
+  kTelling,  // stands in secrets or right behind the words that tell of them
+};
+constexpr std::array<Sort, 256> kSorts = [] {
+  std::array<Sort, 256> out{};
+  for (unsigned c = 0; c < 256; ++c) out[c] = kOfWord[c] ? Sort::kInWord : Sort::kOther;
   for (const char c : {'@', '+', '-', '.', ':', '=', ' ', '"'})
-    out[static_cast<unsigned char>(c)] = true;
+    out[static_cast<unsigned char>(c)] = Sort::kTelling;
   return out;
 }();
 
 class Search {
  public:
-  Search(ByteView bytes, bool of_host) : bytes_(bytes), of_host_(of_host) {}
+  Search(ByteView bytes, bool of_host, std::vector<Secret>& found)
+      : bytes_(bytes), of_host_(of_host), found_(found) {}
 
-  std::vector<Secret> Run() {
+  void Run() {
     // A word tells something only by what stands right behind it.
+    std::size_t word = 0;  // where the word began that `at` may be in
     for (std::size_t at = 0; at < bytes_.size(); ++at) {
       const char c = bytes_[at];
-      if (!kTelling[static_cast<unsigned char>(c)]) continue;
-      if (at > 0 && IsWord(bytes_[at - 1])) {
-        std::size_t word = at - 1;
-        while (word > 0 && IsWord(bytes_[word - 1])) --word;
-        Word(word, at);
+      const Sort sort = kSorts[static_cast<unsigned char>(c)];
+      if (sort == Sort::kInWord) continue;
+      if (sort == Sort::kTelling) {
+        if (at > word) Word(word, at);
+        if (c == '@') {
+          if (const auto secret = MailboxAround(bytes_, at)) Add(*secret);
+        } else if (c == '+' || c == '-') {
+          if (c == '+') Form(SecretKind::kNumber, at, SubscriberAt(bytes_, at));
+          if (at + 1 < bytes_.size() && IsDigit(bytes_[at + 1]))
+            Form(SecretKind::kPosition, at, DecimalPositionAt(bytes_, at));
+        }
       }
-      if (c == '@') {
-        if (const auto secret = MailboxAround(bytes_, at)) Add(*secret);
-      } else if (c == '+' || c == '-') {
-        if (c == '+') Form(SecretKind::kNumber, at, SubscriberAt(bytes_, at));
-        if (at + 1 < bytes_.size() && IsDigit(bytes_[at + 1]))
-          Form(SecretKind::kPosition, at, DecimalPositionAt(bytes_, at));
-      }
+      word = at + 1;
     }
-    return std::move(found_);
   }
 
  private:
@@ -334,23 +340,23 @@ class Search {
 
   ByteView bytes_;
   bool of_host_;
-  std::vector<Secret> found_;
+  std::vector<Secret>& found_;
 };
 
-// What a command asks for, if that is a secret: "AT+KEY?", "get key".
-const Name* AskedFor(ByteView command) {
+}  // namespace
+
+std::optional<SecretKind> AskedFor(ByteView command) {
   command = Stripped(command);
   const bool query = !command.empty() && command.back() == '?';
   if (query) command.remove_suffix(1);
-  if (!command.empty() && command.back() == '=') return nullptr;  // a test command
+  if (!command.empty() && command.back() == '=') return std::nullopt;  // a test command
   std::size_t from = command.size();
   while (from > 0 && IsWord(command[from - 1])) --from;
-  if (!query && command.substr(0, from).find("get") == ByteView::npos) return nullptr;
+  if (!query && command.substr(0, from).find("get") == ByteView::npos) return std::nullopt;
   const Name* name = FindName(command.substr(from));
-  return name != nullptr && name->kind != SecretKind::kPosition ? name : nullptr;
+  if (name == nullptr || name->kind == SecretKind::kPosition) return std::nullopt;
+  return name->kind;
 }
-
-}  // namespace
 
 bool LooksLikeStandIn(ByteView bytes) {
   if (bytes.empty() || std::isalnum(static_cast<unsigned char>(bytes[0])) != 0) return false;
@@ -377,7 +383,11 @@ const char* SecretKindName(SecretKind kind) {
   return "key";
 }
 
-std::vector<Secret> SecretsIn(ByteView bytes, bool of_host) { return Search(bytes, of_host).Run(); }
+std::vector<Secret> SecretsIn(ByteView bytes, bool of_host) {
+  std::vector<Secret> found;
+  Search(bytes, of_host, found).Run();
+  return found;
+}
 
 std::vector<EventRange> RangesOf(const Segment& segment, std::size_t from, std::size_t size) {
   std::vector<EventRange> out;
@@ -393,40 +403,48 @@ std::vector<EventRange> RangesOf(const Segment& segment, std::size_t from, std::
   return out;
 }
 
-void SecretFinder::Take(const Segment& segment) {
-  if (segment.bytes.empty()) return;
-  const ByteView bytes = segment.bytes;
-  if (segment.kind == SegmentKind::kCommand) {
-    const Name* name = AskedFor(bytes);
-    asked_turn_ = name != nullptr ? segment.turn : 0;
-    if (name != nullptr) asked_kind_ = name->kind;
+void SecretFinder::FindAnswer(ByteView bytes) {
+  std::size_t at = 0;
+  while ((at = bytes.find_first_not_of("\r\n", at)) != ByteView::npos) {
+    const std::size_t end = std::min(bytes.find_first_of("\r\n", at), bytes.size());
+    const ByteView line = bytes.substr(at, end - at);
+    if (!v250::IsFinalResultCode(line) && line.size() >= 3)
+      found_.push_back({asked_kind_, at, line.size()});
+    at = end;
   }
-  const bool by_host = segment.side == Side::kHost || segment.kind == SegmentKind::kEcho;
-  std::vector<Secret> found =
-      found_.Of(bytes, by_host ? 1 : 0, [&] { return SecretsIn(bytes, by_host); });
-  if (segment.kind == SegmentKind::kReply && asked_turn_ != 0 && segment.turn == asked_turn_ &&
-      found.empty()) {
-    std::size_t at = 0;
-    while ((at = bytes.find_first_not_of("\r\n", at)) != ByteView::npos) {
-      const std::size_t end = std::min(bytes.find_first_of("\r\n", at), bytes.size());
-      const ByteView line = bytes.substr(at, end - at);
-      if (!v250::IsFinalResultCode(line) && line.size() >= 3)
-        found.push_back({asked_kind_, at, line.size()});
-      at = end;
-    }
-  }
+}
+
+void SecretFinder::FindKnown(ByteView bytes) {
   for (const auto& [value, kind] : known_) {
     for (std::size_t at = 0; (at = bytes.find(value, at)) != ByteView::npos; at += value.size()) {
       const std::size_t end = at + value.size();
-      const bool there = std::any_of(found.begin(), found.end(), [&](const Secret& s) {
+      const bool there = std::any_of(found_.begin(), found_.end(), [&](const Secret& s) {
         return at < s.from + s.size && s.from < end;
       });
-      if (!there) found.push_back({kind, at, value.size()});
+      if (!there) found_.push_back({kind, at, value.size()});
     }
   }
-  std::sort(found.begin(), found.end(),
+}
+
+void SecretFinder::Take(const Segment& segment) {
+  if (segment.bytes.empty()) return;
+  const ByteView bytes = segment.bytes;
+  const Content& content = segment.content;
+  if (segment.kind == SegmentKind::kCommand) {
+    const auto asked = content.sought ? content.asked : AskedFor(bytes);
+    asked_turn_ = asked ? segment.turn : 0;
+    if (asked) asked_kind_ = *asked;
+  }
+  found_.clear();
+  if (!content.sought || content.secret) Search(bytes, SpeaksAsHost(segment), found_).Run();
+  if (segment.kind == SegmentKind::kReply && asked_turn_ != 0 && segment.turn == asked_turn_ &&
+      found_.empty())
+    FindAnswer(bytes);
+  FindKnown(bytes);
+  if (found_.empty()) return;
+  std::sort(found_.begin(), found_.end(),
             [](const Secret& a, const Secret& b) { return a.from < b.from; });
-  for (const Secret& secret : found) {
+  for (const Secret& secret : found_) {
     const bool remembered = secret.kind == SecretKind::kKey || secret.kind == SecretKind::kPin ||
                             secret.kind == SecretKind::kPassword;
     if (remembered && secret.size >= kShortestKnown && known_.size() < kMostKnown)

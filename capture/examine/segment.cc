@@ -26,6 +26,7 @@ void Swap(Segment& a, Segment& b) noexcept {
   std::swap(a.bad_bytes, b.bad_bytes);
   a.pieces.swap(b.pieces);
   a.protocol.swap(b.protocol);
+  std::swap(a.content, b.content);
 }
 
 const char* LineEndingName(LineEnding ending) {

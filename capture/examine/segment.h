@@ -8,6 +8,7 @@
 
 #include "capture/base/bytes.h"
 #include "capture/base/instant.h"
+#include "capture/examine/content.h"
 #include "capture/store/event.h"
 
 namespace witness {
@@ -73,7 +74,13 @@ struct Segment {
   std::vector<SegmentPiece> pieces;
   // "V.250 information text", "Modbus RTU read holding registers"; empty if none was recognised.
   std::string protocol;
+  Content content;  // what `bytes` are, in segments that the segmenter gives out
 };
+
+// An echo is the host's words, too.
+inline bool SpeaksAsHost(const Segment& s) {
+  return s.side == Side::kHost || s.kind == SegmentKind::kEcho;
+}
 
 // Member by member, so that buffers change hands and nothing is moved thrice.
 void Swap(Segment& a, Segment& b) noexcept;

@@ -135,8 +135,8 @@ void Slot::SplitInto(std::size_t offset, Slot& rest) {
   bad_at.erase(first_bad, bad_at.end());
   a.bad_bytes = static_cast<std::uint32_t>(bad_at.size());
   b.bad_bytes = static_cast<std::uint32_t>(rest.bad_at.size());
-  text = IsText(a.bytes);
-  rest.text = IsText(b.bytes);
+  rest.text = text || IsText(b.bytes);
+  text = text || IsText(a.bytes);
 }
 
 }  // namespace witness

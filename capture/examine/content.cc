@@ -1,0 +1,33 @@
+#include "capture/examine/content.h"
+
+#include "capture/examine/lines_of.h"
+#include "capture/examine/protocols/v250.h"
+
+namespace witness {
+
+bool HasLooseReturn(ByteView bytes) {
+  if (bytes.ends_with("\r\n\r\n")) return true;
+  for (std::size_t at = 0; (at = bytes.find('\r', at)) != ByteView::npos; ++at)
+    if (at + 1 < bytes.size() && bytes[at + 1] != '\n') return true;
+  return false;
+}
+
+Content ContentOf(ByteView bytes, bool all_text) {
+  Content out;
+  out.known = true;
+  out.all_text = all_text;
+  out.text = static_cast<std::uint32_t>(all_text ? bytes.size() : CountText(bytes));
+  if (bytes.empty()) return out;
+  const ByteView last = LastLine(bytes);
+  if (all_text) {
+    out.final_code = v250::IsFinalResultCode(last);
+    out.command_line = v250::IsCommandLine(bytes);
+  }
+  out.connects = last.substr(0, 7) == "CONNECT";
+  out.hangs_up = last == "NO CARRIER";
+  out.loose_return = HasLooseReturn(bytes);
+  out.names_value = bytes.find('=') != ByteView::npos;
+  return out;
+}
+
+}  // namespace witness
