@@ -4,21 +4,12 @@
 #include <array>
 #include <bit>
 #include <cstdint>
-#include <cstring>
+
+#include "capture/examine/sixteen.h"
 
 namespace witness {
 
 namespace {
-
-constexpr std::uint64_t kHigh = 0x8080808080808080;
-
-// The high bit of each of the eight bytes of `word` that is not printable ASCII: it has its high
-// bit set, is 7F, or is below 20. A byte behind an FF may be marked though it is printable.
-std::uint64_t NotPrintable(std::uint64_t word) {
-  const std::uint64_t above = word | (word + 0x0101010101010101);
-  const std::uint64_t below = ~((word | kHigh) - 0x2020202020202020);
-  return (above | below) & kHigh;
-}
 
 constexpr std::array<std::uint8_t, 256> kText = [] {
   std::array<std::uint8_t, 256> out{};
@@ -26,59 +17,54 @@ constexpr std::array<std::uint8_t, 256> kText = [] {
   return out;
 }();
 
-}  // namespace
-
-bool IsText(ByteView bytes) {
-  const char* const data = bytes.data();
-  const std::size_t size = bytes.size();
-  const auto is_text = [](char c) { return kText[static_cast<unsigned char>(c)] != 0; };
-  std::uint64_t word;
-  if (size < sizeof word) return std::all_of(bytes.begin(), bytes.end(), is_text);
-  for (std::size_t at = 0;;) {
-    std::memcpy(&word, data + at, sizeof word);
-    // Few need a second look: the ending of a line.
-    if (NotPrintable(word) != 0) {
-      if constexpr (std::endian::native == std::endian::little) {
-        for (std::uint64_t mark = NotPrintable(word); mark != 0; mark &= mark - 1)
-          if (!is_text(data[at + static_cast<std::size_t>(std::countr_zero(mark)) / 8]))
-            return false;
-      } else if (!std::all_of(data + at, data + at + sizeof word, is_text)) {
-        return false;
-      }
-    }
-    if (at + sizeof word == size) return true;
-    at = std::min(at + sizeof word, size - sizeof word);  // the last ones are looked at twice
-  }
+std::uint32_t TextIn(const Sixteen& bytes) {
+  std::uint32_t text = bytes.Printable();
+  if (text != Sixteen::kAll) text |= bytes.Any('\r', '\n', '\t', '\b', '\x1b', '\x1a', '\x03');
+  return text;
 }
 
-std::size_t CountText(ByteView bytes) {
-  if (IsText(bytes)) return bytes.size();
-  std::size_t n = 0, at = 0;
-  while (at < bytes.size()) {
-    std::uint64_t word;
-    if (at + sizeof word <= bytes.size()) {
-      std::memcpy(&word, bytes.data() + at, sizeof word);
-      if (NotPrintable(word) == 0) {
-        n += sizeof word;
-        at += sizeof word;
-        continue;
-      }
-    }
-    const std::size_t end = std::min(bytes.size(), at + sizeof word);
-    for (; at < end; ++at) n += kText[static_cast<unsigned char>(bytes[at])];
-  }
+std::size_t CountSlowly(ByteView bytes) {
+  std::size_t n = 0;
+  for (const char c : bytes) n += kText[static_cast<unsigned char>(c)];
   return n;
 }
 
+}  // namespace
+
+bool IsText(ByteView bytes) {
+  const std::size_t size = bytes.size();
+  if (size < 4) return CountSlowly(bytes) == size;
+  if (size < Sixteen::kSize) return TextIn(Sixteen::Of(bytes)) == Sixteen::kAll;
+  const char* const last = bytes.data() + size - Sixteen::kSize;
+  for (const char* at = bytes.data(); at < last; at += Sixteen::kSize)
+    if (TextIn(Sixteen(at)) != Sixteen::kAll) return false;
+  return TextIn(Sixteen(last)) == Sixteen::kAll;  // some of these are looked at twice
+}
+
+std::size_t CountText(ByteView bytes) {
+  std::size_t n = 0, at = 0;
+  for (; at + Sixteen::kSize <= bytes.size(); at += Sixteen::kSize)
+    n += static_cast<std::size_t>(std::popcount(TextIn(Sixteen(bytes.data() + at))));
+  return n + CountSlowly(bytes.substr(at));
+}
+
 std::size_t FindLineEnd(ByteView bytes, std::size_t from) {
-  for (std::size_t at = from; at < bytes.size(); ++at)
+  std::size_t at = from;
+  for (; at + Sixteen::kSize <= bytes.size(); at += Sixteen::kSize)
+    if (const std::uint32_t ends = Sixteen(bytes.data() + at).Any('\r', '\n'))
+      return at + static_cast<std::size_t>(std::countr_zero(ends));
+  for (; at < bytes.size(); ++at)
     if (IsLineEnd(bytes[at])) return at;
   return ByteView::npos;
 }
 
 std::size_t FindLastLineEnd(ByteView bytes) {
-  for (std::size_t at = bytes.size(); at > 0; --at)
-    if (IsLineEnd(bytes[at - 1])) return at - 1;
+  std::size_t end = bytes.size();
+  for (; end >= Sixteen::kSize; end -= Sixteen::kSize)
+    if (const std::uint32_t ends = Sixteen(bytes.data() + end - Sixteen::kSize).Any('\r', '\n'))
+      return end - Sixteen::kSize + static_cast<std::size_t>(std::bit_width(ends)) - 1;
+  for (; end > 0; --end)
+    if (IsLineEnd(bytes[end - 1])) return end - 1;
   return ByteView::npos;
 }
 

@@ -2,12 +2,14 @@
 
 #include <algorithm>
 #include <array>
+#include <bit>
 #include <cctype>
 #include <cstring>
 #include <optional>
 
 #include "capture/examine/lines_of.h"
 #include "capture/examine/protocols/v250.h"
+#include "capture/examine/sixteen.h"
 
 namespace witness {
 namespace {
@@ -17,13 +19,13 @@ constexpr std::size_t kShortestKnown = 4;  // a shorter value would be found eve
 
 bool IsDigit(char c) { return c >= '0' && c <= '9'; }
 bool IsLetter(char c) { return (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z'); }
-constexpr std::array<bool, 256> kOfWord = [] {
+constexpr std::array<bool, 256> kWord = [] {
   std::array<bool, 256> out{};
   for (unsigned c = 0; c < 256; ++c)
     out[c] = (c >= '0' && c <= '9') || (c >= 'A' && c <= 'Z') || (c >= 'a' && c <= 'z');
   return out;
 }();
-bool IsWord(char c) { return kOfWord[static_cast<unsigned char>(c)]; }
+bool IsWord(char c) { return kWord[static_cast<unsigned char>(c)]; }
 bool IsHex(char c) { return IsDigit(c) || (c >= 'A' && c <= 'F') || (c >= 'a' && c <= 'f'); }
 char Lower(char c) { return c >= 'A' && c <= 'Z' ? static_cast<char>(c + 32) : c; }
 
@@ -264,18 +266,23 @@ std::optional<Secret> MailboxAround(ByteView bytes, std::size_t at) {
   return Secret{SecretKind::kAddress, from, end - from};
 }
 
-enum class Sort : std::uint8_t {
-  kOther,
-  kInWord,   // a letter or digit
-  kTelling,  // stands in secrets or right behind the words that tell of them
-};
-constexpr std::array<Sort, 256> kSorts = [] {
-  std::array<Sort, 256> out{};
-  for (unsigned c = 0; c < 256; ++c) out[c] = kOfWord[c] ? Sort::kInWord : Sort::kOther;
-  for (const char c : {'@', '+', '-', '.', ':', '=', ' ', '"'})
-    out[static_cast<unsigned char>(c)] = Sort::kTelling;
-  return out;
-}();
+// What stands in secrets or right behind the words that tell of them.
+bool IsTelling(char c) {
+  return c == '@' || c == '+' || c == '-' || c == '.' || c == ':' || c == '=' || c == ' ' ||
+         c == '"';
+}
+
+// Calls `each` with the place of every such byte, in order.
+template <typename Each>
+void ForTelling(ByteView bytes, const Each& each) {
+  std::size_t at = 0;
+  for (; at + Sixteen::kSize <= bytes.size(); at += Sixteen::kSize) {
+    std::uint32_t mask = Sixteen(bytes.data() + at).Any('@', '+', '-', '.', ':', '=', ' ', '"');
+    for (; mask != 0; mask &= mask - 1) each(at + static_cast<std::size_t>(std::countr_zero(mask)));
+  }
+  for (; at < bytes.size(); ++at)
+    if (IsTelling(bytes[at])) each(at);
+}
 
 class Search {
  public:
@@ -283,27 +290,26 @@ class Search {
       : bytes_(bytes), of_host_(of_host), found_(found) {}
 
   void Run() {
-    // A word tells something only by what stands right behind it.
-    std::size_t word = 0;  // where the word began that `at` may be in
-    for (std::size_t at = 0; at < bytes_.size(); ++at) {
-      const char c = bytes_[at];
-      const Sort sort = kSorts[static_cast<unsigned char>(c)];
-      if (sort == Sort::kInWord) continue;
-      if (sort == Sort::kTelling) {
-        if (at > word) Word(word, at);
-        if (c == '@') {
-          if (const auto secret = MailboxAround(bytes_, at)) Add(*secret);
-        } else if (c == '+' || c == '-') {
-          if (c == '+') Form(SecretKind::kNumber, at, SubscriberAt(bytes_, at));
-          if (at + 1 < bytes_.size() && IsDigit(bytes_[at + 1]))
-            Form(SecretKind::kPosition, at, DecimalPositionAt(bytes_, at));
-        }
-      }
-      word = at + 1;
-    }
+    ForTelling(bytes_, [this](std::size_t at) { Look(at); });
   }
 
  private:
+  // At a byte that tells something. A word tells something only by what stands right behind it.
+  void Look(std::size_t at) {
+    const char c = bytes_[at];
+    if (at > 0 && IsWord(bytes_[at - 1])) {
+      std::size_t word = at - 1;
+      while (word > 0 && IsWord(bytes_[word - 1])) --word;
+      Word(word, at);
+    }
+    if (c == '@') {
+      if (const auto secret = MailboxAround(bytes_, at)) Add(*secret);
+    } else if (c == '+' || c == '-') {
+      if (c == '+') Form(SecretKind::kNumber, at, SubscriberAt(bytes_, at));
+      if (at + 1 < bytes_.size() && IsDigit(bytes_[at + 1]))
+        Form(SecretKind::kPosition, at, DecimalPositionAt(bytes_, at));
+    }
+  }
   void Add(const Secret& secret) {
     // What a name told first goes before what a form tells of the same bytes.
     if (!found_.empty() && secret.from < found_.back().from + found_.back().size) {
