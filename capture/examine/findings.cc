@@ -132,7 +132,7 @@ void FindingCollector::CountBytes(const Segment& s) {
     for (const char c : s.bytes) ++module_counts_[static_cast<unsigned char>(c)];
   module_bytes_ += s.bytes.size();
   module_text_ += text;
-  if (text * 10 < s.bytes.size() * 8 && s.protocol.empty()) {
+  if (text * 10 < s.bytes.size() * 8 && !IsRecognised(s)) {
     rubbish_ = true;
     Note("not-text", s);
   }

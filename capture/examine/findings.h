@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "capture/examine/examination.h"
+#include "capture/examine/exchange.h"
 #include "capture/examine/line_tally.h"
 #include "capture/examine/rate_guess.h"
 #include "capture/examine/secrets.h"

@@ -2,6 +2,8 @@
 #pragma once
 
 #include <functional>
+#include <memory>
+#include <string>
 
 #include "capture/examine/conventions.h"
 #include "capture/examine/memo.h"
@@ -52,7 +54,7 @@ class FramingStage {
   // 0: nowhere.
   std::size_t SilenceInside(const Segment& segment) const;
   void RemarkPause(Segment& segment) const;
-  void Describe(Segment& segment);
+  void Recognise(Segment& segment) const;
   void SetRole(Segment& segment);
   bool IsChecked() const;  // frames carry a checksum that has to fit
 
@@ -61,13 +63,8 @@ class FramingStage {
   Duration character_time_, stamp_uncertainty_;
   Sink sink_;
   Slot rest_;
-  // What was said before: Segment::content and protocol.
-  struct Known {
-    Content content;
-    std::string protocol;
-  };
-  Memo<Known> known_;
-  Memo<std::string> words_;  // Segment::protocol of frames, by their heads
+  std::shared_ptr<const std::string> rule_name_;
+  Memo<Content> known_;      // what was said before
   Bytes request_;            // of Modbus: the last one, as RTU
   std::uint64_t turns_ = 0;  // on such a wire
   bool answered_ = true;

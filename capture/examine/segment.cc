@@ -25,7 +25,7 @@ void Swap(Segment& a, Segment& b) noexcept {
   std::swap(a.turn, b.turn);
   std::swap(a.bad_bytes, b.bad_bytes);
   a.pieces.swap(b.pieces);
-  a.protocol.swap(b.protocol);
+  std::swap(a.recognition, b.recognition);
   std::swap(a.content, b.content);
 }
 

@@ -22,7 +22,7 @@ void Slot::Reset(SegmentKind kind, Side side) {
   s.turn = 0;
   s.bad_bytes = 0;
   s.pieces.clear();
-  s.protocol.clear();
+  s.recognition = Recognition();
   bad_at.clear();
   closed = false;
   unit = scanned = over_at = 0;
