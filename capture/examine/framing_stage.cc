@@ -243,13 +243,18 @@ void FramingStage::GiveTalk(Slot& slot) {
     out.asked = AskedFor(bytes);
     return out;
   });
-  sink_(s);
+  Give(s);
+}
+
+void FramingStage::Give(Segment& segment) {
+  segment.index = given_++;
+  sink_(segment);
 }
 
 void FramingStage::GiveFrame(Slot& slot) {
   Segment& s = slot.segment;
   s.content = ContentOf(s.bytes, slot.text);
-  sink_(s);
+  Give(s);
 }
 
 void FramingStage::Take(Slot& slot) {
@@ -257,7 +262,7 @@ void FramingStage::Take(Slot& slot) {
   Segment& s = slot.segment;
   if (s.bytes.empty()) {
     s.content = Content();
-    sink_(s);
+    Give(s);
     return;
   }
   if (none && s.kind == SegmentKind::kData && s.side == Side::kUnknown && slot.text) {

@@ -20,21 +20,17 @@ class Segmenter::Impl {
   Impl(const SegmenterOptions& options, Sink sink)
       : options_(options), sink_(std::move(sink)), order_(options.stamp_uncertainty) {}
 
-  // Number and hand out.
-  void Give(Segment& segment) {
-    segment.index = given_++;
-    sink_(segment);
-  }
-
   void Push(const Event& event, std::uint64_t index) {
     // Learnt from whole bursts only, so that it does not matter how they came.
-    if (!tape_.Joins(event)) {
-      if (machine_ == nullptr && (tape_.items.size() >= options_.learn_bursts ||
-                                  tape_.bytes.size() >= options_.learn_bytes))
-        Learn();
-      if (machine_ != nullptr) Drain(event.at);
+    if (tape_.Joins(event)) {
+      tape_.Join(event, index);
+      return;
     }
-    tape_.Append(event, index);
+    if (machine_ == nullptr &&
+        (tape_.items.size() >= options_.learn_bursts || tape_.bytes.size() >= options_.learn_bytes))
+      Learn();
+    if (machine_ != nullptr) Drain(event.at);
+    tape_.Begin(event, index);
   }
 
   void Finish() {
@@ -49,8 +45,7 @@ class Segmenter::Impl {
   void Learn() {
     conventions_ = LearnConventions(tape_, options_);
     if (!conventions_.echo) order_.TurnOff();
-    stage_ = std::make_unique<FramingStage>(conventions_, options_,
-                                            [this](Segment& segment) { Give(segment); });
+    stage_ = std::make_unique<FramingStage>(conventions_, options_, std::move(sink_));
     machine_ = std::make_unique<SegmentMachine>(conventions_, options_,
                                                 [this](Slot& slot) { stage_->Take(slot); });
   }
@@ -72,7 +67,6 @@ class Segmenter::Impl {
 
   SegmenterOptions options_;
   Sink sink_;
-  std::uint64_t given_ = 0;
   Tape tape_;
   EchoOrder order_;
   std::size_t taken_ = 0;  // items of the tape

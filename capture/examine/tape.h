@@ -47,8 +47,9 @@ struct Tape {
   void DropFront(std::size_t count);
   // Whether `event` is more of the last item's burst.
   bool Joins(const Event& event) const;
-  // Joins `event` to the last item if it is more of the same burst; true if it was joined.
-  bool Append(const Event& event, std::uint64_t index);
+  // Then it is joined to that; any other begins an item.
+  void Join(const Event& event, std::uint64_t index);
+  void Begin(const Event& event, std::uint64_t index);
 };
 
 // How long the line was idle before `size` bytes stamped `at`, if the byte before was stamped
