@@ -139,14 +139,15 @@ void FramingStage::SetRole(Segment& s) {
   }
   const bool ascii = conventions_.framing == Framing::kModbusAscii;
   if (conventions_.framing != Framing::kModbusRtu && !ascii) return;
-  Bytes frame = ascii ? modbus::AsciiAsRtu(bytes) : s.bytes;
+  const Bytes from_ascii = ascii ? modbus::AsciiAsRtu(bytes) : Bytes();
+  const ByteView frame = ascii ? ByteView(from_ascii) : bytes;
   const modbus::Role role = modbus::RtuRole(frame);
   const bool answers =
       !answered_ && modbus::Answers(request_, frame) && role != modbus::Role::kRequest;
   if (s.kind == SegmentKind::kCommand) {
     // The checksum says where it ends.
     s.sure = Sureness::kSure;
-    request_ = std::move(frame);
+    request_ = frame;
     answered_ = false;
     return;
   }
@@ -171,7 +172,7 @@ void FramingStage::SetRole(Segment& s) {
     s.kind = SegmentKind::kCommand;
     s.kind_why = "a request";
     s.turn = ++turns_;
-    request_ = std::move(frame);
+    request_ = frame;
     answered_ = false;
   }
 }

@@ -1,9 +1,9 @@
 #include "capture/examine/lines_of.h"
 
 #include <algorithm>
-#include <array>
 #include <bit>
 #include <cstdint>
+#include <utility>
 
 #include "capture/examine/sixteen.h"
 
@@ -11,61 +11,69 @@ namespace witness {
 
 namespace {
 
-constexpr std::array<std::uint8_t, 256> kText = [] {
-  std::array<std::uint8_t, 256> out{};
-  for (unsigned c = 0; c < 256; ++c) out[c] = IsTextByte(static_cast<char>(c)) ? 1 : 0;
-  return out;
-}();
+constexpr std::uint32_t AllOf(std::size_t count) { return (std::uint32_t{1} << count) - 1; }
 
-std::uint32_t TextIn(const Sixteen& bytes) {
-  std::uint32_t text = bytes.Printable();
-  if (text != Sixteen::kAll) text |= bytes.Any('\r', '\n', '\t', '\b', '\x1b', '\x1a', '\x03');
-  return text;
-}
-
-std::size_t CountSlowly(ByteView bytes) {
-  std::size_t n = 0;
-  for (const char c : bytes) n += kText[static_cast<unsigned char>(c)];
-  return n;
+inline std::uint32_t TextIn(const Sixteen& bytes, std::size_t count) {
+  const std::uint32_t text = bytes.Printable();
+  if (text == AllOf(count)) return text;  // nearly always
+  return text | [&]<std::size_t... I>(std::index_sequence<I...>) {
+    return bytes.Any(kTextControls[I]...);
+  }
+  (std::make_index_sequence<kTextControls.size()>());
 }
 
 }  // namespace
 
 bool IsText(ByteView bytes) {
+  constexpr std::size_t kBlock = Sixteen::kSize;
   const std::size_t size = bytes.size();
-  if (size < 4) return CountSlowly(bytes) == size;
-  if (size < Sixteen::kSize) return TextIn(Sixteen::Of(bytes)) == Sixteen::kAll;
-  const char* const last = bytes.data() + size - Sixteen::kSize;
-  for (const char* at = bytes.data(); at < last; at += Sixteen::kSize)
-    if (TextIn(Sixteen(at)) != Sixteen::kAll) return false;
-  return TextIn(Sixteen(last)) == Sixteen::kAll;  // some of these are looked at twice
+  if (size < 4) return std::all_of(bytes.begin(), bytes.end(), IsTextByte);
+  if (size < kBlock) return TextIn(Sixteen(bytes), size) == AllOf(size);
+  const char* const last = bytes.data() + size - kBlock;
+  for (const char* at = bytes.data(); at < last; at += kBlock)
+    if (TextIn(Sixteen(at), kBlock) != AllOf(kBlock)) return false;
+  return TextIn(Sixteen(last), kBlock) == AllOf(kBlock);  // some of these are looked at twice
+}
+
+bool IsPrintable(ByteView bytes) {
+  bool printable = true;
+  ForSixteens(bytes, [&](const Sixteen& block, std::size_t, std::size_t count) {
+    return printable = block.Printable() == AllOf(count);
+  });
+  return printable;
 }
 
 std::size_t CountText(ByteView bytes) {
-  std::size_t n = 0, at = 0;
-  for (; at + Sixteen::kSize <= bytes.size(); at += Sixteen::kSize)
-    n += static_cast<std::size_t>(std::popcount(TextIn(Sixteen(bytes.data() + at))));
-  return n + CountSlowly(bytes.substr(at));
+  std::size_t n = 0;
+  ForSixteens(bytes, [&](const Sixteen& block, std::size_t, std::size_t count) {
+    n += static_cast<std::size_t>(std::popcount(TextIn(block, count)));
+    return true;
+  });
+  return n;
 }
 
 std::size_t FindLineEnd(ByteView bytes, std::size_t from) {
-  std::size_t at = from;
-  for (; at + Sixteen::kSize <= bytes.size(); at += Sixteen::kSize)
-    if (const std::uint32_t ends = Sixteen(bytes.data() + at).Any('\r', '\n'))
-      return at + static_cast<std::size_t>(std::countr_zero(ends));
-  for (; at < bytes.size(); ++at)
-    if (IsLineEnd(bytes[at])) return at;
-  return ByteView::npos;
+  std::size_t found = ByteView::npos;
+  ForSixteens(bytes.substr(std::min(from, bytes.size())),
+              [&](const Sixteen& block, std::size_t at, std::size_t) {
+                const std::uint32_t ends = block.Any('\r', '\n');
+                if (ends == 0) return true;
+                found = from + at + static_cast<std::size_t>(std::countr_zero(ends));
+                return false;
+              });
+  return found;
 }
 
 std::size_t FindLastLineEnd(ByteView bytes) {
+  const auto last = [](const Sixteen& block) {
+    return static_cast<std::size_t>(std::bit_width(block.Any('\r', '\n')));
+  };
   std::size_t end = bytes.size();
   for (; end >= Sixteen::kSize; end -= Sixteen::kSize)
-    if (const std::uint32_t ends = Sixteen(bytes.data() + end - Sixteen::kSize).Any('\r', '\n'))
-      return end - Sixteen::kSize + static_cast<std::size_t>(std::bit_width(ends)) - 1;
-  for (; end > 0; --end)
-    if (IsLineEnd(bytes[end - 1])) return end - 1;
-  return ByteView::npos;
+    if (const std::size_t n = last(Sixteen(bytes.data() + end - Sixteen::kSize)); n != 0)
+      return end - Sixteen::kSize + n - 1;
+  const std::size_t n = end > 0 ? last(Sixteen(bytes.substr(0, end))) : 0;
+  return n == 0 ? ByteView::npos : n - 1;
 }
 
 ByteView LastLine(ByteView bytes) {

@@ -266,50 +266,48 @@ std::optional<Secret> MailboxAround(ByteView bytes, std::size_t at) {
   return Secret{SecretKind::kAddress, from, end - from};
 }
 
-// What stands in secrets or right behind the words that tell of them.
-bool IsTelling(char c) {
-  return c == '@' || c == '+' || c == '-' || c == '.' || c == ':' || c == '=' || c == ' ' ||
-         c == '"';
-}
-
-// Calls `each` with the place of every such byte, in order.
-template <typename Each>
-void ForTelling(ByteView bytes, const Each& each) {
-  std::size_t at = 0;
-  for (; at + Sixteen::kSize <= bytes.size(); at += Sixteen::kSize) {
-    std::uint32_t mask = Sixteen(bytes.data() + at).Any('@', '+', '-', '.', ':', '=', ' ', '"');
-    for (; mask != 0; mask &= mask - 1) each(at + static_cast<std::size_t>(std::countr_zero(mask)));
-  }
-  for (; at < bytes.size(); ++at)
-    if (IsTelling(bytes[at])) each(at);
-}
-
 class Search {
  public:
   Search(ByteView bytes, bool of_host, std::vector<Secret>& found)
       : bytes_(bytes), of_host_(of_host), found_(found) {}
 
   void Run() {
-    ForTelling(bytes_, [this](std::size_t at) { Look(at); });
+    ForSixteens(bytes_, [this](const Sixteen& block, std::size_t from, std::size_t) {
+      // What stands in secrets or right behind the words that tell of them.
+      std::uint32_t telling = block.Any('@', '+', '-', '.', ':', '=', ' ', '"');
+      for (; telling != 0; telling &= telling - 1)
+        Look(from + static_cast<std::size_t>(std::countr_zero(telling)));
+      return true;
+    });
   }
 
  private:
-  // At a byte that tells something. A word tells something only by what stands right behind it.
+  // At a byte that tells something: perhaps of the word right before it.
   void Look(std::size_t at) {
-    const char c = bytes_[at];
-    if (at > 0 && IsWord(bytes_[at - 1])) {
-      std::size_t word = at - 1;
-      while (word > 0 && IsWord(bytes_[word - 1])) --word;
-      Word(word, at);
-    }
-    if (c == '@') {
-      if (const auto secret = MailboxAround(bytes_, at)) Add(*secret);
-    } else if (c == '+' || c == '-') {
-      if (c == '+') Form(SecretKind::kNumber, at, SubscriberAt(bytes_, at));
-      if (at + 1 < bytes_.size() && IsDigit(bytes_[at + 1]))
-        Form(SecretKind::kPosition, at, DecimalPositionAt(bytes_, at));
+    switch (bytes_[at]) {
+      case '@':
+        if (const auto secret = MailboxAround(bytes_, at)) Add(*secret);
+        break;
+      case '.':
+        Number(at);
+        break;
+      case '-':
+        HardwareAddress(at);
+        Signed(at);
+        break;
+      case '+':
+        Form(SecretKind::kNumber, at, SubscriberAt(bytes_, at));
+        Signed(at);
+        break;
+      case ':':
+        HardwareAddress(at);
+        [[fallthrough]];
+      default:
+        NameBefore(at);
+        break;
     }
   }
+
   void Add(const Secret& secret) {
     // What a name told first goes before what a form tells of the same bytes.
     if (!found_.empty() && secret.from < found_.back().from + found_.back().size) {
@@ -322,26 +320,48 @@ class Search {
     if (size > 0) Add({kind, at, size});
   }
 
-  // Looks at the word from `at` to `end`, which is not the end of all.
-  void Word(std::size_t at, std::size_t end) {
-    const std::size_t size = end - at;
-    const char next = bytes_[end];
-    if (next == '.' && IsDigit(bytes_[at])) {
-      if (size == 4) Form(SecretKind::kPosition, at, SentencePositionAt(bytes_, at));
-      if (size <= 3) {
-        Form(SecretKind::kAddress, at, NetworkAddressAt(bytes_, at));
-        const bool signed_already =
-            at > 0 && (bytes_[at - 1] == '-' || bytes_[at - 1] == '+' || bytes_[at - 1] == '.');
-        if (!signed_already) Form(SecretKind::kPosition, at, DecimalPositionAt(bytes_, at));
-      }
-    } else if (size == 2 && (next == ':' || next == '-')) {
-      const bool begins = at == 0 || bytes_[at - 1] != next;
-      if (begins) Form(SecretKind::kAddress, at, HardwareAddressAt(bytes_, at));
+  // Where the word begins that ends at `end`; `most` of its bytes are looked at.
+  std::size_t WordBefore(std::size_t end, std::size_t most) const {
+    std::size_t at = end;
+    while (at > 0 && end - at < most && IsWord(bytes_[at - 1])) --at;
+    return at;
+  }
+
+  void Signed(std::size_t at) {
+    if (at + 1 < bytes_.size() && IsDigit(bytes_[at + 1]))
+      Form(SecretKind::kPosition, at, DecimalPositionAt(bytes_, at));
+  }
+
+  // At the point of a number. How many digits stand behind it tells what it can be part of.
+  void Number(std::size_t point) {
+    const std::size_t at = WordBefore(point, 5);
+    const std::size_t size = point - at;
+    if (size == 0 || size > 4 || !IsDigit(bytes_[at])) return;
+    const std::size_t behind = DigitsAt(bytes_, point + 1);
+    if (size == 4) {
+      if (behind >= 2) Form(SecretKind::kPosition, at, SentencePositionAt(bytes_, at));
+      return;
     }
-    if (IsLetter(bytes_[end - 1]) && (next == '=' || next == ':' || next == ' ' || next == '"')) {
-      if (const Name* name = FindName(bytes_.substr(at, size)))
-        if (const auto secret = ValueBehind(bytes_, end, *name, of_host_)) Add(*secret);
-    }
+    const bool another_point =
+        point + 1 + behind < bytes_.size() && bytes_[point + 1 + behind] == '.';
+    if (another_point) Form(SecretKind::kAddress, at, NetworkAddressAt(bytes_, at));
+    const bool signed_already =
+        at > 0 && (bytes_[at - 1] == '-' || bytes_[at - 1] == '+' || bytes_[at - 1] == '.');
+    if (behind >= 4 && !signed_already)
+      Form(SecretKind::kPosition, at, DecimalPositionAt(bytes_, at));
+  }
+
+  void HardwareAddress(std::size_t between) {
+    const std::size_t at = WordBefore(between, 3);
+    if (between - at != 2 || (at > 0 && bytes_[at - 1] == bytes_[between])) return;
+    Form(SecretKind::kAddress, at, HardwareAddressAt(bytes_, at));
+  }
+
+  void NameBefore(std::size_t end) {
+    if (end == 0 || !IsLetter(bytes_[end - 1])) return;
+    const std::size_t at = WordBefore(end, kLongestName + 1);
+    if (const Name* name = FindName(bytes_.substr(at, end - at)))
+      if (const auto secret = ValueBehind(bytes_, end, *name, of_host_)) Add(*secret);
   }
 
   ByteView bytes_;

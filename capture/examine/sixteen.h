@@ -5,6 +5,7 @@
 #pragma once
 
 #include <array>
+#include <bit>
 #include <cstddef>
 #include <cstdint>
 #include <cstring>
@@ -20,12 +21,11 @@ namespace witness {
 class Sixteen {
  public:
   static constexpr std::size_t kSize = 16;
-  static constexpr std::uint32_t kAll = 0xffff;
 
   // The bytes from `from` on; sixteen must be there.
   explicit Sixteen(const char* from);
-  // All of `bytes`, four to sixteen of them, some twice: for questions about all of them.
-  static Sixteen Of(ByteView bytes);
+  // All of `bytes`, fewer than sixteen, and zeros behind them.
+  explicit Sixteen(ByteView bytes);
 
   // Where one of `set` stands.
   template <typename... Set>
@@ -35,7 +35,6 @@ class Sixteen {
 
  private:
 #if defined(__SSE2__)
-  explicit Sixteen(__m128i bytes) : bytes_(bytes) {}
   static std::uint32_t MaskOf(__m128i truth) {
     return static_cast<std::uint32_t>(_mm_movemask_epi8(truth));
   }
@@ -43,27 +42,43 @@ class Sixteen {
 
   __m128i bytes_;
 #else
-  Sixteen() = default;
-
-  std::array<char, kSize> bytes_;
+  std::array<char, kSize> bytes_ = {};
 #endif
 };
+
+// Calls `each(block, from, count)` for all of `bytes`, sixteen and at last fewer at a time, until
+// it returns false.
+template <typename Each>
+void ForSixteens(ByteView bytes, const Each& each) {
+  std::size_t at = 0;
+  for (; at + Sixteen::kSize <= bytes.size(); at += Sixteen::kSize)
+    if (!each(Sixteen(bytes.data() + at), at, Sixteen::kSize)) return;
+  if (at < bytes.size()) each(Sixteen(bytes.substr(at)), at, bytes.size() - at);
+}
 
 #if defined(__SSE2__)
 
 inline Sixteen::Sixteen(const char* from)
     : bytes_(_mm_loadu_si128(reinterpret_cast<const __m128i*>(from))) {}
 
-inline Sixteen Sixteen::Of(ByteView bytes) {
-  const char* const first = bytes.data();
-  const char* const end = first + bytes.size();
-  if (bytes.size() >= 8)
-    return Sixteen(_mm_unpacklo_epi64(_mm_loadl_epi64(reinterpret_cast<const __m128i*>(first)),
-                                      _mm_loadl_epi64(reinterpret_cast<const __m128i*>(end - 8))));
-  std::int32_t a = 0, b = 0;
-  std::memcpy(&a, first, sizeof a);
-  std::memcpy(&b, end - sizeof b, sizeof b);
-  return Sixteen(_mm_set_epi32(a, b, a, b));
+inline Sixteen::Sixteen(ByteView bytes) {
+  static_assert(std::endian::native == std::endian::little);
+  // Two reads that may overlap, put beside each other; nothing outside of `bytes` is read.
+  const auto read = [&]<typename Word>(std::size_t at, Word word) {
+    std::memcpy(&word, bytes.data() + at, sizeof word);
+    return std::uint64_t{word};
+  };
+  const std::size_t size = bytes.size();
+  std::uint64_t low = 0, high = 0;
+  if (size >= 8) {
+    low = read(0, std::uint64_t{});
+    if (size > 8) high = read(size - 8, std::uint64_t{}) >> 8 * (16 - size);
+  } else if (size >= 4) {
+    low = read(0, std::uint32_t{}) | read(size - 4, std::uint32_t{}) << 8 * (size - 4);
+  } else {
+    for (std::size_t i = 0; i < size; ++i) low |= read(i, std::uint8_t{}) << 8 * i;
+  }
+  bytes_ = _mm_set_epi64x(static_cast<std::int64_t>(high), static_cast<std::int64_t>(low));
 }
 
 template <typename... Set>
@@ -83,11 +98,7 @@ inline std::uint32_t Sixteen::Printable() const {
 
 inline Sixteen::Sixteen(const char* from) { std::memcpy(bytes_.data(), from, kSize); }
 
-inline Sixteen Sixteen::Of(ByteView bytes) {
-  Sixteen out;
-  for (std::size_t i = 0; i < kSize; ++i) out.bytes_[i] = bytes[i % bytes.size()];
-  return out;
-}
+inline Sixteen::Sixteen(ByteView bytes) { bytes.copy(bytes_.data(), kSize); }
 
 template <typename... Set>
 std::uint32_t Sixteen::Any(Set... set) const {
