@@ -22,6 +22,7 @@ class HandlersTaker {
   void TakeLoose(const Segment& segment) {
     if (handlers_.on_loose) handlers_.on_loose(segment);
   }
+  bool WatchesEvents() const { return true; }
   bool Stopped() const { return handlers_.stop && handlers_.stop(); }
 
  private:

@@ -99,6 +99,7 @@ class Gatherer {
     if (also_.on_loose) also_.on_loose(segment);
   }
 
+  bool WatchesEvents() const { return static_cast<bool>(also_.on_event); }
   bool Stopped() const { return also_.stop && also_.stop(); }
 
   Examination Finish(const Conventions& conventions) {

@@ -27,7 +27,8 @@ inline std::uint32_t TextIn(const Sixteen& bytes, std::size_t count) {
 bool IsText(ByteView bytes) {
   constexpr std::size_t kBlock = Sixteen::kSize;
   const std::size_t size = bytes.size();
-  if (size < 4) return std::all_of(bytes.begin(), bytes.end(), IsTextByte);
+  if (size < 4)
+    return std::all_of(bytes.begin(), bytes.end(), [](char c) { return IsTextByte(c); });
   if (size < kBlock) return TextIn(Sixteen(bytes), size) == AllOf(size);
   const char* const last = bytes.data() + size - kBlock;
   for (const char* at = bytes.data(); at < last; at += kBlock)

@@ -20,7 +20,7 @@ class Segmenter::Impl {
   Impl(const SegmenterOptions& options, Sink sink)
       : options_(options), sink_(std::move(sink)), order_(options.stamp_uncertainty) {}
 
-  void Push(const Event& event, std::uint64_t index) {
+  void Push(const Event& event, std::uint64_t index, bool alone) {
     // Learnt from whole bursts only, so that it does not matter how they came.
     if (tape_.Joins(event)) {
       tape_.Join(event, index);
@@ -30,7 +30,10 @@ class Segmenter::Impl {
         (tape_.items.size() >= options_.learn_bursts || tape_.bytes.size() >= options_.learn_bytes))
       Learn();
     if (machine_ != nullptr) Drain(event.at);
-    tape_.Begin(event, index);
+    if (alone && machine_ != nullptr && tape_.items.empty() && order_.is_off())
+      machine_->Take(alone_, alone_.Hold(event, index));  // nearly always
+    else
+      tape_.Begin(event, index);
   }
 
   void Finish() {
@@ -52,6 +55,7 @@ class Segmenter::Impl {
 
   // Takes whole bursts, all that come before `now`.
   void Drain(Instant now) {
+    if (tape_.items.empty()) return;
     if (taken_ == 0 && order_.is_off()) {
       for (const TapeItem& item : tape_.items) machine_->Take(tape_, item);
       tape_.Clear();
@@ -68,6 +72,7 @@ class Segmenter::Impl {
   SegmenterOptions options_;
   Sink sink_;
   Tape tape_;
+  Tape alone_;  // the burst that is taken at once
   EchoOrder order_;
   std::size_t taken_ = 0;  // items of the tape
   Conventions conventions_;
@@ -78,7 +83,9 @@ class Segmenter::Impl {
 Segmenter::Segmenter(const SegmenterOptions& options, Sink sink)
     : impl_(std::make_unique<Impl>(options, std::move(sink))) {}
 Segmenter::~Segmenter() = default;
-void Segmenter::Push(const Event& event, std::uint64_t index) { impl_->Push(event, index); }
+void Segmenter::Push(const Event& event, std::uint64_t index, bool alone) {
+  impl_->Push(event, index, alone);
+}
 void Segmenter::Finish() { impl_->Finish(); }
 const Conventions& Segmenter::conventions() const { return impl_->conventions(); }
 

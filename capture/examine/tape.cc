@@ -28,6 +28,22 @@ void Tape::DropFront(std::size_t count) {
   }
 }
 
+const TapeItem& Tape::Hold(const Event& event, std::uint64_t index) {
+  items.resize(1);
+  pieces.resize(1);
+  elsewhere = event.bytes.data();
+  TapePiece& piece = pieces.front();
+  piece.event = index;
+  piece.size = static_cast<std::uint32_t>(event.bytes.size());
+  TapeItem& item = items.front();
+  item.at = event.at;
+  item.side = event.side;
+  item.size = event.bytes.size();
+  item.piece_count = 1;
+  item.event = index;
+  return item;
+}
+
 bool Tape::Joins(const Event& event) const {
   if (items.empty() || items.back().at != event.at) return false;
   const TapeItem& last = items.back();

@@ -31,11 +31,12 @@ struct TapeItem {
 
 struct Tape {
   Bytes bytes;
+  const char* elsewhere = nullptr;  // where the bytes are, if not in `bytes`
   std::vector<TapePiece> pieces;
   std::vector<TapeItem> items;
 
   ByteView BytesOf(const TapeItem& item) const {
-    return ByteView(bytes).substr(item.first_byte, item.size);
+    return {(elsewhere != nullptr ? elsewhere : bytes.data()) + item.first_byte, item.size};
   }
   const TapePiece* PiecesOf(const TapeItem& item) const { return pieces.data() + item.first_piece; }
   void Clear() {
@@ -45,6 +46,8 @@ struct Tape {
   }
   // Forgets the first `count` items and what belongs to them.
   void DropFront(std::size_t count);
+  // Becomes that event alone, which has bytes. They are not copied: it must outlive the use.
+  const TapeItem& Hold(const Event& event, std::uint64_t index);
   // Whether `event` is more of the last item's burst.
   bool Joins(const Event& event) const;
   // Then it is joined to that; any other begins an item.
