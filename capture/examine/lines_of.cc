@@ -54,15 +54,7 @@ std::size_t CountText(ByteView bytes) {
 }
 
 std::size_t FindLineEnd(ByteView bytes, std::size_t from) {
-  std::size_t found = ByteView::npos;
-  ForSixteens(bytes.substr(std::min(from, bytes.size())),
-              [&](const Sixteen& block, std::size_t at, std::size_t) {
-                const std::uint32_t ends = block.Any('\r', '\n');
-                if (ends == 0) return true;
-                found = from + at + static_cast<std::size_t>(std::countr_zero(ends));
-                return false;
-              });
-  return found;
+  return FindAny(bytes, from, '\r', '\n');
 }
 
 std::size_t FindLastLineEnd(ByteView bytes) {

@@ -4,6 +4,7 @@
 #include <utility>
 
 #include "capture/examine/lines_of.h"
+#include "capture/examine/sixteen.h"
 
 namespace witness {
 namespace {
@@ -26,9 +27,9 @@ bool EndsText(char c, char mark) {
 }
 
 std::size_t EndOfTextLine(ByteView bytes, std::size_t from, char mark) {
-  std::size_t at = from;
-  while (at < bytes.size() && !EndsText(bytes[at], mark)) ++at;
-  if (at == bytes.size()) return at;
+  const std::size_t at = mark == 0 ? FindAny(bytes, from, '\r', '\n', kControlZ)
+                                   : FindAny(bytes, from, '\r', '\n', kControlZ, mark);
+  if (at == ByteView::npos) return bytes.size();
   const bool pair = bytes[at] == '\r' && at + 1 < bytes.size() && bytes[at + 1] == '\n';
   return at + (pair ? 2 : 1);
 }

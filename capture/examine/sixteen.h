@@ -56,6 +56,22 @@ void ForSixteens(ByteView bytes, const Each& each) {
   if (at < bytes.size()) each(Sixteen(bytes.substr(at)), at, bytes.size() - at);
 }
 
+// Where one of `set` stands first from `from` on; npos: nowhere.
+template <typename... Set>
+std::size_t FindAny(ByteView bytes, std::size_t from, Set... set) {
+  std::size_t at = from;
+  for (; at + Sixteen::kSize <= bytes.size(); at += Sixteen::kSize)
+    if (const std::uint32_t found = Sixteen(bytes.data() + at).Any(set...))
+      return at + static_cast<std::size_t>(std::countr_zero(found));
+  if (at + 4 < bytes.size()) {
+    const std::uint32_t found = Sixteen(bytes.substr(at)).Any(set...);
+    return found == 0 ? ByteView::npos : at + static_cast<std::size_t>(std::countr_zero(found));
+  }
+  for (; at < bytes.size(); ++at)
+    if (((bytes[at] == set) || ...)) return at;
+  return ByteView::npos;
+}
+
 #if defined(__SSE2__)
 
 inline Sixteen::Sixteen(const char* from)
