@@ -18,13 +18,14 @@ Content ContentOf(ByteView bytes, bool all_text) {
   out.all_text = all_text;
   out.text = static_cast<std::uint32_t>(all_text ? bytes.size() : CountText(bytes));
   if (bytes.empty()) return out;
-  const ByteView last = LastLine(bytes);
-  if (all_text) {
-    out.final_code = v250::IsFinalResultCode(last);
-    out.command_line = v250::IsCommandLine(bytes);
+  // Of bytes that are no text the last line is looked for only where it can be one of those.
+  if (all_text || bytes.find("CONNECT") != ByteView::npos || Stripped(bytes).ends_with("CARRIER")) {
+    const ByteView last = LastLine(bytes);
+    out.connects = last.substr(0, 7) == "CONNECT";
+    out.hangs_up = last == "NO CARRIER";
+    out.final_code = all_text && v250::IsFinalResultCode(last);
+    out.command_line = all_text && v250::IsCommandLine(bytes);
   }
-  out.connects = last.substr(0, 7) == "CONNECT";
-  out.hangs_up = last == "NO CARRIER";
   out.loose_return = HasLooseReturn(bytes);
   out.names_value = bytes.find('=') != ByteView::npos;
   return out;
