@@ -12,29 +12,14 @@
 #include <cstdint>
 #include <functional>
 #include <map>
-#include <optional>
 #include <utility>
 #include <vector>
 
 #include "capture/base/bytes.h"
-#include "capture/examine/secret_kind.h"
+#include "capture/examine/secret_search.h"
 #include "capture/examine/segment.h"
 
 namespace witness {
-
-// A run of bytes within what was looked at.
-struct Secret {
-  SecretKind kind = SecretKind::kKey;
-  std::size_t from = 0;
-  std::size_t size = 0;  // > 0
-};
-
-// The secrets in `bytes`, ascending, not overlapping. Names with a space behind them in place of
-// '=' or ':' count where the host speaks ("set key ..."), since others use them in sentences.
-std::vector<Secret> SecretsIn(ByteView bytes, bool of_host);
-
-// What a command asks for, if that is a secret: "AT+KEY?", "get key".
-std::optional<SecretKind> AskedFor(ByteView command);
 
 // Whether `bytes` are what `bytewitness redact` puts in a secret's place ("#12######", "##"). To be
 // asked of captures that say that they are redacted.
