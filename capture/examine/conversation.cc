@@ -1,29 +1,40 @@
 #include "capture/examine/conversation.h"
 
-#include "capture/examine/exchange_builder.h"
+#include "capture/examine/conversation_stream.h"
 
 namespace witness {
 
+namespace {
+
+class HandlersTaker {
+ public:
+  explicit HandlersTaker(const ConversationHandlers& handlers) : handlers_(handlers) {}
+
+  void TakeEvent(const Event& event, std::uint64_t index) {
+    if (handlers_.on_event) handlers_.on_event(event, index);
+  }
+  void TakeSegment(const Segment& segment) {
+    if (handlers_.on_segment) handlers_.on_segment(segment);
+  }
+  void TakeExchange(const Exchange& exchange) {
+    if (handlers_.on_exchange) handlers_.on_exchange(exchange);
+  }
+  void TakeLoose(const Segment& segment) {
+    if (handlers_.on_loose) handlers_.on_loose(segment);
+  }
+  bool WatchesEvents() const { return true; }
+  bool Stopped() const { return handlers_.stop && handlers_.stop(); }
+
+ private:
+  const ConversationHandlers& handlers_;
+};
+
+}  // namespace
+
 Status StreamConversation(CaptureReader& reader, const SegmenterOptions& options,
                           const ConversationHandlers& handlers, Conventions* conventions) {
-  ExchangeBuilder exchanges(handlers.on_exchange, handlers.on_loose);
-  Segmenter segmenter(options, [&](Segment& segment) {
-    if (handlers.on_segment) handlers.on_segment(segment);
-    exchanges.Take(segment);
-  });
-  Event event;
-  for (;;) {
-    const CaptureReader::Outcome outcome = reader.Next(event);
-    if (outcome == CaptureReader::Outcome::kFailed) return reader.status();
-    if (outcome == CaptureReader::Outcome::kEnd) break;
-    if (handlers.on_event) handlers.on_event(event, reader.index());
-    segmenter.Push(event, reader.index());
-    if (handlers.stop && handlers.stop()) break;
-  }
-  segmenter.Finish();
-  exchanges.Finish();
-  if (conventions != nullptr) *conventions = segmenter.conventions();
-  return OkStatus();
+  HandlersTaker taker(handlers);
+  return StreamTo(reader, options, taker, conventions);
 }
 
 Result<WholeConversation> ReadConversation(CaptureReader& reader, const SegmenterOptions& options,

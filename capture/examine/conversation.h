@@ -6,6 +6,7 @@
 #include <vector>
 
 #include "capture/base/result.h"
+#include "capture/examine/exchange.h"
 #include "capture/examine/segment.h"
 #include "capture/examine/segmenter.h"
 #include "capture/store/capture_reader.h"

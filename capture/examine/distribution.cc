@@ -5,20 +5,6 @@
 #include <cmath>
 
 namespace witness {
-namespace {
-
-constexpr int kStepsShift = 6;  // 64 steps an octave: values within 0.8 %
-constexpr std::size_t kBuckets = std::size_t{64 - kStepsShift + 1} << kStepsShift;
-
-}  // namespace
-
-int Distribution::BucketOf(Duration value) {
-  const auto ns = static_cast<std::uint64_t>(std::max<std::int64_t>(value.ns(), 0));
-  if (ns < (1u << kStepsShift)) return static_cast<int>(ns);
-  const int octave = static_cast<int>(std::bit_width(ns)) - 1 - kStepsShift;
-  const auto step = static_cast<int>((ns >> octave) - (1u << kStepsShift));
-  return ((octave + 1) << kStepsShift) + step;
-}
 
 Duration Distribution::ValueOf(int bucket) {
   if (bucket < (1 << kStepsShift)) return Duration::Nanoseconds(bucket);
@@ -28,17 +14,13 @@ Duration Distribution::ValueOf(int bucket) {
   return Duration::Nanoseconds((low << octave) + middle);
 }
 
-void Distribution::Add(Duration value) {
-  value = std::max(value, Duration::Zero());
-  ++count_;
-  min_ = std::min(min_, value);
-  max_ = std::max(max_, value);
-  if (buckets_.empty() && exact_.size() < kExact) {
+void Distribution::Keep(Duration value) {
+  if (exact_.size() < kExact) {
     exact_.push_back(value);
     sorted_ = false;
     return;
   }
-  if (buckets_.empty()) buckets_.resize(kBuckets);
+  buckets_.resize(std::size_t{64 - kStepsShift + 1} << kStepsShift);
   for (const Duration kept : exact_) ++buckets_[static_cast<std::size_t>(BucketOf(kept))];
   exact_.clear();
   ++buckets_[static_cast<std::size_t>(BucketOf(value))];

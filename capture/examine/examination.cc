@@ -2,8 +2,8 @@
 
 #include <algorithm>
 
+#include "capture/examine/conversation_stream.h"
 #include "capture/examine/findings.h"
-#include "capture/examine/lines_of.h"
 
 namespace witness {
 namespace {
@@ -30,8 +30,8 @@ class BusiestSecond {
 
 class Gatherer {
  public:
-  Gatherer(const CaptureInfo& info, const ExamineOptions& options)
-      : findings_(info, options.buffer_size) {
+  Gatherer(const CaptureInfo& info, const ExamineOptions& options, const ConversationHandlers& also)
+      : findings_(info, options.buffer_size), also_(also) {
     out_.stamp_uncertainty = options.segmenter.stamp_uncertainty;
     out_.buffer.size = options.buffer_size;
     const Duration character = options.segmenter.character_time;
@@ -41,7 +41,7 @@ class Gatherer {
     }
   }
 
-  void Take(const Event& event, std::uint64_t index) {
+  void TakeEvent(const Event& event, std::uint64_t index) {
     ++out_.events;
     if (event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte) {
       out_.bytes[static_cast<std::size_t>(event.side)] += event.bytes.size();
@@ -51,9 +51,10 @@ class Gatherer {
     }
     if (out_.events == 1) first_ = event.at;
     out_.length = event.at - first_;
+    if (also_.on_event) also_.on_event(event, index);
   }
 
-  void Take(const Segment& segment) {
+  void TakeSegment(const Segment& segment) {
     ++out_.segments[static_cast<std::size_t>(segment.kind)];
     switch (segment.kind) {
       case SegmentKind::kCommand:
@@ -81,16 +82,25 @@ class Gatherer {
         break;
     }
     findings_.Take(segment);
+    if (also_.on_segment) also_.on_segment(segment);
   }
 
-  void Take(const Exchange& exchange) {
+  void TakeExchange(const Exchange& exchange) {
     ++out_.exchanges;
     if (exchange.turnaround)
       out_.turnaround.Add(*exchange.turnaround);
     else
       ++out_.unanswered;
     findings_.Take(exchange);
+    if (also_.on_exchange) also_.on_exchange(exchange);
   }
+
+  void TakeLoose(const Segment& segment) {
+    if (also_.on_loose) also_.on_loose(segment);
+  }
+
+  bool WatchesEvents() const { return static_cast<bool>(also_.on_event); }
+  bool Stopped() const { return also_.stop && also_.stop(); }
 
   Examination Finish(const Conventions& conventions) {
     out_.conventions = conventions;
@@ -104,6 +114,7 @@ class Gatherer {
  private:
   Examination out_;
   FindingCollector findings_;
+  const ConversationHandlers& also_;
   BusiestSecond busiest_;
   Instant first_;
   Instant answer_end_;
@@ -113,7 +124,7 @@ class Gatherer {
 }  // namespace
 
 void EndingTally::Add(const Segment& segment) {
-  if (!IsText(segment.bytes)) {
+  if (!segment.content.all_text) {
     ++not_text;
     return;
   }
@@ -135,22 +146,9 @@ void EndingTally::Add(const Segment& segment) {
 
 Result<Examination> Examine(CaptureReader& reader, const ExamineOptions& options,
                             const ConversationHandlers& also) {
-  Gatherer gatherer(reader.info(), options);
-  ConversationHandlers handlers = also;
-  handlers.on_event = [&](const Event& event, std::uint64_t index) {
-    gatherer.Take(event, index);
-    if (also.on_event) also.on_event(event, index);
-  };
-  handlers.on_segment = [&](const Segment& segment) {
-    gatherer.Take(segment);
-    if (also.on_segment) also.on_segment(segment);
-  };
-  handlers.on_exchange = [&](const Exchange& exchange) {
-    gatherer.Take(exchange);
-    if (also.on_exchange) also.on_exchange(exchange);
-  };
+  Gatherer gatherer(reader.info(), options, also);
   Conventions conventions;
-  const Status status = StreamConversation(reader, options.segmenter, handlers, &conventions);
+  const Status status = StreamTo(reader, options.segmenter, gatherer, &conventions);
   if (!status.ok()) return status;
   return gatherer.Finish(conventions);
 }

@@ -37,44 +37,33 @@ void ExchangeBuilder::GiveFront() {
   Exchange& front = *open_.front();
   if (on_exchange_) on_exchange_(front);
   open_bytes_ -= front.command.bytes.size();
-  if (spare_.size() < kMostOpen && front.command.bytes.size() <= kMostKept)
-    spare_.push_back(std::move(open_.front()));
+  const std::size_t held =
+      front.command.bytes.capacity() + front.replies.capacity() + front.unsolicited.capacity();
+  if (spare_.size() < kMostOpen && held <= kMostKept) spare_.push_back(std::move(open_.front()));
   open_.pop_front();
 }
 
-Segment& ExchangeBuilder::Add(std::vector<Segment>& list, Segment& segment) {
-  if (spare_segments_.empty()) {
-    list.emplace_back();
+void ExchangeBuilder::Open(Segment& command) {
+  while (open_.size() >= kMostOpen || (open_bytes_ > kMostOpenBytes && !open_.empty())) GiveFront();
+  open_bytes_ += command.bytes.size();
+  if (spare_.empty()) {
+    open_.push_back(std::make_unique<Exchange>());
   } else {
-    list.push_back(std::move(spare_segments_.back()));
-    spare_segments_.pop_back();
+    open_.push_back(std::move(spare_.back()));
+    spare_.pop_back();
+    Exchange& again = *open_.back();
+    again.echo.reset();
+    again.replies.clear();
+    again.unsolicited.clear();
+    again.turnaround.reset();
+    again.longest_pause = Duration::Zero();
   }
-  Swap(list.back(), segment);
-  return list.back();
+  Swap(open_.back()->command, command);
 }
 
 void ExchangeBuilder::Take(Segment& segment) {
   if (segment.kind == SegmentKind::kCommand) {
-    while (open_.size() >= kMostOpen || (open_bytes_ > kMostOpenBytes && !open_.empty()))
-      GiveFront();
-    open_bytes_ += segment.bytes.size();
-    if (spare_.empty()) {
-      open_.push_back(std::make_unique<Exchange>());
-    } else {
-      open_.push_back(std::move(spare_.back()));
-      spare_.pop_back();
-      Exchange& again = *open_.back();
-      again.echo.reset();
-      for (std::vector<Segment>* list : {&again.replies, &again.unsolicited}) {
-        for (Segment& used : *list)
-          if (spare_segments_.size() < kMostOpen && used.bytes.capacity() <= kMostKept)
-            spare_segments_.push_back(std::move(used));
-        list->clear();
-      }
-      again.turnaround.reset();
-      again.longest_pause = Duration::Zero();
-    }
-    Swap(open_.back()->command, segment);
+    Open(segment);
     return;
   }
   Exchange* exchange = nullptr;
@@ -99,12 +88,12 @@ void ExchangeBuilder::Take(Segment& segment) {
       NotePauses(segment, *exchange);
       {
         const std::uint64_t turn = segment.turn;
-        Add(exchange->replies, segment);
+        Swap(exchange->replies.Append(), segment);
         while (open_.front()->command.turn < turn) GiveFront();
       }
       break;
     default:
-      Add(exchange->unsolicited, segment);
+      Swap(exchange->unsolicited.Append(), segment);
       break;
   }
 }

@@ -6,7 +6,7 @@
 #include <memory>
 #include <vector>
 
-#include "capture/examine/segment.h"
+#include "capture/examine/exchange.h"
 
 namespace witness {
 
@@ -24,15 +24,14 @@ class ExchangeBuilder {
   void Finish();
 
  private:
+  void Open(Segment& command);
   void GiveFront();
-  Segment& Add(std::vector<Segment>& list, Segment& segment);
 
   OnExchange on_exchange_;
   OnLoose on_loose_;
   std::deque<std::unique_ptr<Exchange>> open_;
-  std::vector<std::unique_ptr<Exchange>> spare_;  // given out: their strings are used again
-  std::vector<Segment> spare_segments_;
-  std::size_t open_bytes_ = 0;  // of the commands in open_
+  std::vector<std::unique_ptr<Exchange>> spare_;  // given out: their buffers are used again
+  std::size_t open_bytes_ = 0;                    // of the commands in open_
 };
 
 }  // namespace witness

@@ -22,21 +22,14 @@ std::string Shown(ByteView bytes) {
          " bytes)";
 }
 
-// Whether there is a CR without its LF before more, or an ending twice at the end: what a value
-// with a CR of its own shows as.
-bool HasLooseReturn(ByteView bytes) {
-  if (bytes.ends_with("\r\n\r\n")) return true;
-  for (std::size_t at = 0; (at = bytes.find('\r', at)) != ByteView::npos; ++at)
-    if (at + 1 < bytes.size() && bytes[at + 1] != '\n') return true;
-  return false;
-}
-
 }  // namespace
 
 FindingCollector::FindingCollector(const CaptureInfo& info, std::size_t buffer_size)
     : info_(info),
       buffer_size_(buffer_size),
       character_time_(OptionsFor(info).character_time),
+      longest_in_one_piece_(std::max({Duration::Milliseconds(5), character_time_ * 4,
+                                      info.stamp_uncertainty + info.stamp_uncertainty / 4})),
       secrets_([this](const Segment& segment, const Secret& secret) { Take(segment, secret); }) {}
 
 Finding* FindingCollector::FindingOf(const char* name) {
@@ -97,35 +90,11 @@ void FindingCollector::Take(const Segment& segment, const Secret& secret) {
   }
 }
 
-FindingCollector::Sense FindingCollector::SenseOf(ByteView bytes) {
-  Sense out;
-  out.text = CountText(bytes);
-  if (out.text != bytes.size() || bytes.empty()) return out;
-  out.ends_with_code = v250::IsFinalResultCode(LastLine(bytes));
-  out.command_line = v250::IsCommandLine(bytes);
-  return out;
-}
-
 void FindingCollector::Take(const Segment& s) {
   last_segment_ = s.index;
+  if (s.bytes.empty()) return;
   secrets_.Take(s);
-  const Sense sense = senses_.Of(s.bytes, 0, [&] { return SenseOf(s.bytes); });
-  const std::uint64_t text = sense.text;
-  const bool all_text = text == s.bytes.size();
-  bad_bytes_ += s.bad_bytes;
-  if (s.side == Side::kHost) {
-    host_bytes_ += s.bytes.size();
-    host_text_ += text;
-  } else if (!s.bytes.empty()) {
-    if (module_bytes_ < kCountedBytes)
-      for (const char c : s.bytes) ++module_counts_[static_cast<unsigned char>(c)];
-    module_bytes_ += s.bytes.size();
-    module_text_ += text;
-    if (text * 10 < s.bytes.size() * 8 && s.protocol.empty()) {
-      rubbish_ = true;
-      Note("not-text", s);
-    }
-  }
+  CountBytes(s);
   if (s.kind == SegmentKind::kCommand) {
     if (last_reply_turn_ != 0 && s.from < last_reply_end_ && s.turn > last_reply_turn_)
       Note("command-before-reply-ended", s);
@@ -134,47 +103,64 @@ void FindingCollector::Take(const Segment& s) {
     recent.index = s.index;
     recent.from = s.from;
     recent.bytes.assign(s.bytes, 0, kShownBytes + 1);
+    newest_turn_ = std::max(newest_turn_, s.turn);
   }
-  if (s.kind == SegmentKind::kReply) {
-    last_reply_end_ = s.to;
-    last_reply_turn_ = s.turn;
+  if (s.kind == SegmentKind::kReply) TakeReply(s);
+  // Who says what a host says, and who what a module says.
+  if (s.kind != SegmentKind::kEcho && s.side == Side::kHost && s.content.final_code) {
+    ++codes_of_host_;
+    Note("sides-swapped", s);
+  }
+  if (s.kind != SegmentKind::kEcho && s.side == Side::kModule) {
+    commands_of_module_ += s.content.command_line ? 1u : 0u;
+    codes_of_module_ += s.content.final_code ? 1u : 0u;
+  }
+  if (s.kind == SegmentKind::kEcho) Note("echo-on", s);
+  if (s.kind == SegmentKind::kUnsolicited)
+    Note(s.turn != 0 ? "unasked-in-reply" : "speaks-unasked", s);
+}
+
+void FindingCollector::CountBytes(const Segment& s) {
+  const std::uint64_t text = s.content.text;
+  bad_bytes_ += s.bad_bytes;
+  if (s.side == Side::kHost) {
+    host_bytes_ += s.bytes.size();
+    host_text_ += text;
+    return;
+  }
+  if (module_bytes_ < kCountedBytes)
+    for (const char c : s.bytes) ++module_counts_[static_cast<unsigned char>(c)];
+  module_bytes_ += s.bytes.size();
+  module_text_ += text;
+  if (text * 10 < s.bytes.size() * 8 && !IsRecognised(s)) {
+    rubbish_ = true;
+    Note("not-text", s);
+  }
+}
+
+void FindingCollector::TakeReply(const Segment& s) {
+  last_reply_end_ = s.to;
+  last_reply_turn_ = s.turn;
+  if (newest_turn_ > s.turn) {
     for (const Recent& command : recent_commands_)
       if (command.turn > s.turn && command.from < s.to && command.from > s.from)
         Note("command-before-reply-ended", command.index, command.from, command.bytes);
-    for (std::size_t i = 1; i < s.pieces.size(); ++i) {
-      const Duration pause =
-          IdleBefore(s.pieces[i - 1].at, s.pieces[i].at, s.pieces[i].size, character_time_);
-      if (pause > std::max({Duration::Milliseconds(5), character_time_ * 4,
-                            info_.stamp_uncertainty + info_.stamp_uncertainty / 4})) {
-        Note("reply-in-pieces", s);
-        longest_pause_ = std::max(longest_pause_, pause);
-        break;
-      }
-    }
-    if (s.bytes.size() > buffer_size_) Note("more-than-the-buffer", s);
   }
-  // Who says what a host says, and who what a module says.
-  if (s.kind != SegmentKind::kEcho && all_text && !s.bytes.empty()) {
-    const bool code = sense.ends_with_code;
-    const bool command = s.side == Side::kModule && sense.command_line;
-    if (s.side == Side::kHost && code) {
-      ++codes_of_host_;
-      Note("sides-swapped", s);
+  for (std::size_t i = 1; i < s.pieces.size(); ++i) {
+    const Duration pause =
+        IdleBefore(s.pieces[i - 1].at, s.pieces[i].at, s.pieces[i].size, character_time_);
+    if (pause > longest_in_one_piece_) {
+      Note("reply-in-pieces", s);
+      longest_pause_ = std::max(longest_pause_, pause);
+      break;
     }
-    if (s.side == Side::kModule && command) ++commands_of_module_;
-    if (s.side == Side::kModule && code) ++codes_of_module_;
   }
-  if (s.kind == SegmentKind::kEcho) Note("echo-on", s);
-  if (s.kind == SegmentKind::kUnsolicited && s.turn != 0) Note("unasked-in-reply", s);
-  if (s.kind == SegmentKind::kUnsolicited && s.turn == 0) Note("speaks-unasked", s);
+  if (s.bytes.size() > buffer_size_) Note("more-than-the-buffer", s);
 }
 
 void FindingCollector::CarriageReturnInValue(const Exchange& exchange) {
-  LineEnding ending;
-  const ByteView command = exchange.command.bytes;
-  const std::size_t ending_size = EndingOf(command, ending);
   for (const Segment& reply : exchange.replies) {
-    if (values_.empty() || !HasLooseReturn(reply.bytes)) continue;
+    if (!reply.content.loose_return) continue;
     for (const Bytes& value : values_) {
       const std::size_t at = reply.bytes.find(value);
       if (at == Bytes::npos) continue;
@@ -188,6 +174,12 @@ void FindingCollector::CarriageReturnInValue(const Exchange& exchange) {
       if (before_text || doubled || twice) Note("cr-in-value", reply);
     }
   }
+  if (exchange.command.content.names_value) RememberValue(exchange.command.bytes);
+}
+
+void FindingCollector::RememberValue(ByteView command) {
+  LineEnding ending;
+  const std::size_t ending_size = EndingOf(command, ending);
   const std::size_t equals = command.find('=');
   if (ending_size > 0 && (ending == LineEnding::kCr || ending == LineEnding::kCrLf) &&
       equals != ByteView::npos && equals + 2 < command.size() - ending_size) {
@@ -219,16 +211,15 @@ void FindingCollector::CommandRules(const Exchange& exchange) {
       data_mode_ = false;
   }
   for (const Segment& reply : exchange.replies) {
-    const ByteView last = LastLine(reply.bytes);
-    if (last.substr(0, 7) == "CONNECT") data_mode_ = true;
-    if (last == "NO CARRIER") data_mode_ = false;
+    if (reply.content.connects) data_mode_ = true;
+    if (reply.content.hangs_up) data_mode_ = false;
   }
 }
 
 void FindingCollector::ReplyRules(const Exchange& exchange) {
   if (exchange.replies.empty()) return;
   const Segment& last = exchange.replies.back();
-  if (IsText(last.bytes) && last.ending == LineEnding::kNone) Note("reply-without-ending", last);
+  if (last.content.all_text && last.ending == LineEnding::kNone) Note("reply-without-ending", last);
   // An answer that an earlier one to the same command began with, and that breaks off.
   Bytes joined;
   if (exchange.replies.size() > 1)

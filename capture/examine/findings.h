@@ -10,8 +10,8 @@
 #include <vector>
 
 #include "capture/examine/examination.h"
+#include "capture/examine/exchange.h"
 #include "capture/examine/line_tally.h"
-#include "capture/examine/memo.h"
 #include "capture/examine/rate_guess.h"
 #include "capture/examine/secrets.h"
 #include "capture/store/capture_info.h"
@@ -29,22 +29,16 @@ class FindingCollector {
   std::vector<Finding> Finish(const Examination& so_far);
 
  private:
-  // What bytes are, whoever says them and when.
-  struct Sense {
-    std::uint64_t text = 0;  // how many of them
-    // Only where all is text:
-    bool ends_with_code = false;  // a final result code of V.250
-    bool command_line = false;    // of V.250
-  };
-  static Sense SenseOf(ByteView bytes);
-
   void Take(const Segment& segment, const Secret& secret);
+  void TakeReply(const Segment& segment);
+  void CountBytes(const Segment& segment);
   Finding* FindingOf(const char* name);
   Finding& Note(const char* name, const Segment& segment);
   Finding& Note(const char* name, std::uint64_t index, Instant at, ByteView bytes);
   void CommandRules(const Exchange& exchange);
   void ReplyRules(const Exchange& exchange);
   void CarriageReturnInValue(const Exchange& exchange);
+  void RememberValue(ByteView command);  // that it sets
   void SetWords(const Examination& so_far);
   void RateRules();
   void WiringRules(const Examination& so_far);
@@ -52,10 +46,10 @@ class FindingCollector {
   const CaptureInfo& info_;
   std::size_t buffer_size_;
   Duration character_time_;
+  Duration longest_in_one_piece_;  // a longer pause cuts a reply in pieces
   std::map<std::string, Finding, std::less<>> found_;
   std::vector<std::pair<const char*, Finding*>> lately_;  // into found_; empty from Finish() on
   SecretFinder secrets_;
-  Memo<Sense> senses_;
   std::array<std::uint64_t, kSecretKinds> secret_counts_ = {};
   Bytes hidden_;  // the last segment with a secret, without it
   Duration longest_pause_;
@@ -84,6 +78,7 @@ class FindingCollector {
   static constexpr std::size_t kRecent = 8;
   std::array<Recent, kRecent> recent_commands_;  // a ring: their strings are used again
   std::size_t recent_ = 0;
+  std::uint64_t newest_turn_ = 0;             // of a command
   std::unordered_map<Bytes, Bytes> answers_;  // of commands, to tell half ones; bounded
 };
 

@@ -3,23 +3,35 @@
 #include <algorithm>
 #include <utility>
 
-#include "capture/base/text.h"
 #include "capture/examine/lines_of.h"
 #include "capture/examine/protocols/hdlc.h"
 #include "capture/examine/protocols/modbus.h"
 #include "capture/examine/protocols/nmea.h"
 #include "capture/examine/protocols/slip.h"
 #include "capture/examine/protocols/v250.h"
+#include "capture/examine/secrets.h"
 
 namespace witness {
 namespace {
 
 constexpr std::size_t kMostRubbish = 512;  // bytes looked through for the next frame
 
-// What of an RTU frame DescribeRtu() goes by besides its role.
-ByteView RtuHeadOf(ByteView frame) {
-  const bool exception = (static_cast<unsigned char>(frame[1]) & 0x80) != 0;
-  return frame.substr(0, exception ? 3 : 2);
+Protocol ProtocolOfFraming(Framing framing) {
+  switch (framing) {
+    case Framing::kNone:
+      break;
+    case Framing::kModbusRtu:
+      return Protocol::kModbusRtu;
+    case Framing::kModbusAscii:
+      return Protocol::kModbusAscii;
+    case Framing::kNmea:
+      return Protocol::kNmea;
+    case Framing::kSlip:
+      return Protocol::kSlip;
+    case Framing::kHdlc:
+      return Protocol::kHdlc;
+  }
+  return Protocol::kNone;
 }
 
 }  // namespace
@@ -82,7 +94,9 @@ FramingStage::FramingStage(const Conventions& conventions, const SegmenterOption
       rule_(options.framing ? &*options.framing : nullptr),
       character_time_(options.character_time),
       stamp_uncertainty_(options.stamp_uncertainty),
-      sink_(std::move(sink)) {}
+      sink_(std::move(sink)) {
+  if (rule_ != nullptr) rule_name_ = std::make_shared<const std::string>(rule_->name);
+}
 
 std::size_t FramingStage::SilenceInside(const Segment& segment) const {
   const Duration least = modbus::FrameSilence(character_time_);
@@ -104,13 +118,8 @@ std::size_t FramingStage::SilenceInside(const Segment& segment) const {
 void FramingStage::RemarkPause(Segment& segment) const {
   const Duration most = modbus::CharacterPause(character_time_);
   if (most == Duration::Zero()) return;
-  Duration longest;
-  for (std::size_t i = 1; i < segment.pieces.size(); ++i)
-    longest = std::max(longest, IdleBefore(segment.pieces[i - 1].at, segment.pieces[i].at,
-                                           segment.pieces[i].size, character_time_));
-  if (longest <= most + stamp_uncertainty_) return;
-  segment.protocol += ", with a pause of " + FormatDuration(longest) + " inside (at most " +
-                      FormatDuration(most) + ", t1.5)";
+  if (LongestPauseIn(segment, character_time_) <= most + stamp_uncertainty_) return;
+  segment.recognition.character_time = character_time_;
   segment.sure = std::min(segment.sure, Sureness::kLikely);
 }
 
@@ -136,14 +145,15 @@ void FramingStage::SetRole(Segment& s) {
   }
   const bool ascii = conventions_.framing == Framing::kModbusAscii;
   if (conventions_.framing != Framing::kModbusRtu && !ascii) return;
-  Bytes frame = ascii ? modbus::AsciiAsRtu(bytes) : s.bytes;
+  const Bytes from_ascii = ascii ? modbus::AsciiAsRtu(bytes) : Bytes();
+  const ByteView frame = ascii ? ByteView(from_ascii) : bytes;
   const modbus::Role role = modbus::RtuRole(frame);
   const bool answers =
       !answered_ && modbus::Answers(request_, frame) && role != modbus::Role::kRequest;
   if (s.kind == SegmentKind::kCommand) {
     // The checksum says where it ends.
     s.sure = Sureness::kSure;
-    request_ = std::move(frame);
+    request_ = frame;
     answered_ = false;
     return;
   }
@@ -168,7 +178,7 @@ void FramingStage::SetRole(Segment& s) {
     s.kind = SegmentKind::kCommand;
     s.kind_why = "a request";
     s.turn = ++turns_;
-    request_ = std::move(frame);
+    request_ = frame;
     answered_ = false;
   }
 }
@@ -180,39 +190,14 @@ bool FramingStage::IsChecked() const {
          conventions_.framing == Framing::kHdlc;
 }
 
-void FramingStage::Describe(Segment& s) {
+void FramingStage::Recognise(Segment& s) const {
   if (rule_ != nullptr) {
-    s.protocol = rule_->name;
+    s.recognition.protocol = Protocol::kOfPerson;
+    s.recognition.name = rule_name_;
     return;
   }
-  const modbus::Role role = s.kind == SegmentKind::kCommand ? modbus::Role::kRequest
-                            : s.kind == SegmentKind::kReply ? modbus::Role::kResponse
-                                                            : modbus::Role::kUnknown;
-  switch (conventions_.framing) {
-    case Framing::kNone:
-      break;
-    case Framing::kModbusRtu:
-      // Address, function, code of an exception and role tell it.
-      s.protocol = words_.Of(RtuHeadOf(s.bytes),
-                             static_cast<std::uint8_t>(
-                                 role == modbus::Role::kUnknown ? modbus::RtuRole(s.bytes) : role),
-                             [&] { return modbus::DescribeRtu(s.bytes, role); });
-      RemarkPause(s);
-      break;
-    case Framing::kModbusAscii:
-      s.protocol = modbus::DescribeAscii(s.bytes, role);
-      break;
-    case Framing::kNmea:
-      s.protocol = words_.Of(ByteView(s.bytes).substr(0, s.bytes.find_first_of(",*")), 0,
-                             [&] { return nmea::Describe(s.bytes); });
-      break;
-    case Framing::kSlip:
-      s.protocol = slip::Describe(s.bytes);
-      break;
-    case Framing::kHdlc:
-      s.protocol = hdlc::Describe(s.bytes);
-      break;
-  }
+  s.recognition.protocol = ProtocolOfFraming(conventions_.framing);
+  if (conventions_.framing == Framing::kModbusRtu) RemarkPause(s);
 }
 
 std::size_t FramingStage::CommandLineEdge(ByteView text) {
@@ -243,24 +228,60 @@ void FramingStage::TakeTextOfOneWire(Slot& slot) {
     s.ended_by = EndedBy::kLineEnding;
     s.quiet_after = Duration::Zero();
     s.sure = Sureness::kLikely;
-    sink_(s);
+    GiveFrame(slot);
     std::swap(slot, rest_);
   }
-  sink_(slot.segment);
+  GiveFrame(slot);
+}
+
+void FramingStage::GiveTalk(Slot& slot) {
+  Segment& s = slot.segment;
+  if (conventions_.result_codes) s.recognition.protocol = Protocol::kV250;
+  const ByteView bytes = s.bytes;
+  if (bytes.size() > Memo<Content>::kLongestRemembered) {
+    GiveFrame(slot);
+    return;
+  }
+  const bool as_host = SpeaksAsHost(s);
+  s.content = known_.Of(bytes, as_host ? 1 : 0, [&] {
+    Content out = ContentOf(bytes, slot.text);
+    out.sought = true;
+    out.secret = !SecretsIn(bytes, as_host).empty();
+    out.asked = AskedFor(bytes);
+    return out;
+  });
+  Give(s);
+}
+
+void FramingStage::Give(Segment& segment) {
+  segment.index = given_++;
+  sink_(segment);
+}
+
+void FramingStage::GiveFrame(Slot& slot) {
+  Segment& s = slot.segment;
+  s.content = ContentOf(s.bytes, slot.text);
+  Give(s);
 }
 
 void FramingStage::Take(Slot& slot) {
   const bool none = rule_ == nullptr && conventions_.framing == Framing::kNone;
   Segment& s = slot.segment;
-  if (none || s.bytes.empty() || s.kind == SegmentKind::kEcho) {
-    if (none && s.kind == SegmentKind::kData && s.side == Side::kUnknown && slot.text) {
-      TakeTextOfOneWire(slot);
-      return;
-    }
-    if (none && conventions_.result_codes && !s.bytes.empty())
-      s.protocol = words_.Of(s.bytes, s.side == Side::kHost ? 1 : 0,
-                             [&] { return v250::Describe(s.bytes, s.side == Side::kHost); });
-    sink_(s);
+  if (s.bytes.empty()) {
+    s.content = Content();
+    Give(s);
+    return;
+  }
+  if (none && s.kind == SegmentKind::kData && s.side == Side::kUnknown && slot.text) {
+    TakeTextOfOneWire(slot);
+    return;
+  }
+  if (none) {
+    GiveTalk(slot);
+    return;
+  }
+  if (s.kind == SegmentKind::kEcho) {
+    GiveFrame(slot);
     return;
   }
   for (;;) {
@@ -295,11 +316,11 @@ void FramingStage::Take(Slot& slot) {
       // What the silence left in doubt the checksum settles, but not what it was said for.
       if (!conventions_.both_sides() && IsChecked()) s.sure = Sureness::kSure;
       SetRole(s);
-      Describe(s);
+      Recognise(s);
     } else {
       s.sure = Sureness::kUnsure;
     }
-    sink_(s);
+    GiveFrame(slot);
     if (!cut) return;
     Swap(slot, rest_);
   }

@@ -1,7 +1,8 @@
 // Behind the machine: cuts segments into a protocol's frames and says what they are.
 #pragma once
 
-#include <functional>
+#include <memory>
+#include <string>
 
 #include "capture/examine/conventions.h"
 #include "capture/examine/memo.h"
@@ -32,14 +33,18 @@ class FramingTally {
 
 class FramingStage {
  public:
-  using Sink = std::function<void(Segment& segment)>;
-  // All must outlive the stage. `options.framing`, if there, is used in place of the known
-  // protocols.
+  using Sink = Segmenter::Sink;
+  // Numbers what it gives out. All must outlive the stage. `options.framing`, if there, is used in
+  // place of the known protocols.
   FramingStage(const Conventions& conventions, const SegmenterOptions& options, Sink sink);
 
   void Take(Slot& slot);
 
  private:
+  // Says what the bytes are, and hands the segment on: talk, which repeats itself, or a frame.
+  void GiveTalk(Slot& slot);
+  void GiveFrame(Slot& slot);
+  void Give(Segment& segment);
   // Where the first V.250 command line of `text` begins, or ends if it is at the start; 0: none.
   static std::size_t CommandLineEdge(ByteView text);
   // On one wire a command line stands apart from what comes before and behind it at once.
@@ -49,7 +54,7 @@ class FramingStage {
   // 0: nowhere.
   std::size_t SilenceInside(const Segment& segment) const;
   void RemarkPause(Segment& segment) const;
-  void Describe(Segment& segment);
+  void Recognise(Segment& segment) const;
   void SetRole(Segment& segment);
   bool IsChecked() const;  // frames carry a checksum that has to fit
 
@@ -57,8 +62,10 @@ class FramingStage {
   const FrameRule* rule_;
   Duration character_time_, stamp_uncertainty_;
   Sink sink_;
+  std::uint64_t given_ = 0;
   Slot rest_;
-  Memo<std::string> words_;  // Segment::protocol
+  std::shared_ptr<const std::string> rule_name_;
+  Memo<Content> known_;      // what was said before
   Bytes request_;            // of Modbus: the last one, as RTU
   std::uint64_t turns_ = 0;  // on such a wire
   bool answered_ = true;

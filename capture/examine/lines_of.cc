@@ -1,85 +1,72 @@
 #include "capture/examine/lines_of.h"
 
 #include <algorithm>
-#include <array>
 #include <bit>
 #include <cstdint>
-#include <cstring>
+#include <utility>
+
+#include "capture/examine/sixteen.h"
 
 namespace witness {
 
 namespace {
 
-constexpr std::uint64_t kHigh = 0x8080808080808080;
+constexpr std::uint32_t AllOf(std::size_t count) { return (std::uint32_t{1} << count) - 1; }
 
-// The high bit of each of the eight bytes of `word` that is not printable ASCII: it has its high
-// bit set, is 7F, or is below 20. A byte behind an FF may be marked though it is printable.
-std::uint64_t NotPrintable(std::uint64_t word) {
-  const std::uint64_t above = word | (word + 0x0101010101010101);
-  const std::uint64_t below = ~((word | kHigh) - 0x2020202020202020);
-  return (above | below) & kHigh;
+inline std::uint32_t TextIn(const Sixteen& bytes, std::size_t count) {
+  const std::uint32_t text = bytes.Printable();
+  if (text == AllOf(count)) return text;  // nearly always
+  return text | [&]<std::size_t... I>(std::index_sequence<I...>) {
+    return bytes.Any(kTextControls[I]...);
+  }
+  (std::make_index_sequence<kTextControls.size()>());
 }
-
-constexpr std::array<std::uint8_t, 256> kText = [] {
-  std::array<std::uint8_t, 256> out{};
-  for (unsigned c = 0; c < 256; ++c) out[c] = IsTextByte(static_cast<char>(c)) ? 1 : 0;
-  return out;
-}();
 
 }  // namespace
 
 bool IsText(ByteView bytes) {
-  const char* const data = bytes.data();
+  constexpr std::size_t kBlock = Sixteen::kSize;
   const std::size_t size = bytes.size();
-  const auto is_text = [](char c) { return kText[static_cast<unsigned char>(c)] != 0; };
-  std::uint64_t word;
-  if (size < sizeof word) return std::all_of(bytes.begin(), bytes.end(), is_text);
-  for (std::size_t at = 0;;) {
-    std::memcpy(&word, data + at, sizeof word);
-    // Few need a second look: the ending of a line.
-    if (NotPrintable(word) != 0) {
-      if constexpr (std::endian::native == std::endian::little) {
-        for (std::uint64_t mark = NotPrintable(word); mark != 0; mark &= mark - 1)
-          if (!is_text(data[at + static_cast<std::size_t>(std::countr_zero(mark)) / 8]))
-            return false;
-      } else if (!std::all_of(data + at, data + at + sizeof word, is_text)) {
-        return false;
-      }
-    }
-    if (at + sizeof word == size) return true;
-    at = std::min(at + sizeof word, size - sizeof word);  // the last ones are looked at twice
-  }
+  if (size < 4)
+    return std::all_of(bytes.begin(), bytes.end(), [](char c) { return IsTextByte(c); });
+  if (size < kBlock) return TextIn(Sixteen(bytes), size) == AllOf(size);
+  const char* const last = bytes.data() + size - kBlock;
+  for (const char* at = bytes.data(); at < last; at += kBlock)
+    if (TextIn(Sixteen(at), kBlock) != AllOf(kBlock)) return false;
+  return TextIn(Sixteen(last), kBlock) == AllOf(kBlock);  // some of these are looked at twice
+}
+
+bool IsPrintable(ByteView bytes) {
+  bool printable = true;
+  ForSixteens(bytes, [&](const Sixteen& block, std::size_t, std::size_t count) {
+    return printable = block.Printable() == AllOf(count);
+  });
+  return printable;
 }
 
 std::size_t CountText(ByteView bytes) {
-  if (IsText(bytes)) return bytes.size();
-  std::size_t n = 0, at = 0;
-  while (at < bytes.size()) {
-    std::uint64_t word;
-    if (at + sizeof word <= bytes.size()) {
-      std::memcpy(&word, bytes.data() + at, sizeof word);
-      if (NotPrintable(word) == 0) {
-        n += sizeof word;
-        at += sizeof word;
-        continue;
-      }
-    }
-    const std::size_t end = std::min(bytes.size(), at + sizeof word);
-    for (; at < end; ++at) n += kText[static_cast<unsigned char>(bytes[at])];
-  }
+  std::size_t n = 0;
+  ForSixteens(bytes, [&](const Sixteen& block, std::size_t, std::size_t count) {
+    n += static_cast<std::size_t>(std::popcount(TextIn(block, count)));
+    return true;
+  });
   return n;
 }
 
 std::size_t FindLineEnd(ByteView bytes, std::size_t from) {
-  for (std::size_t at = from; at < bytes.size(); ++at)
-    if (IsLineEnd(bytes[at])) return at;
-  return ByteView::npos;
+  return FindAny(bytes, from, '\r', '\n');
 }
 
 std::size_t FindLastLineEnd(ByteView bytes) {
-  for (std::size_t at = bytes.size(); at > 0; --at)
-    if (IsLineEnd(bytes[at - 1])) return at - 1;
-  return ByteView::npos;
+  const auto last = [](const Sixteen& block) {
+    return static_cast<std::size_t>(std::bit_width(block.Any('\r', '\n')));
+  };
+  std::size_t end = bytes.size();
+  for (; end >= Sixteen::kSize; end -= Sixteen::kSize)
+    if (const std::size_t n = last(Sixteen(bytes.data() + end - Sixteen::kSize)); n != 0)
+      return end - Sixteen::kSize + n - 1;
+  const std::size_t n = end > 0 ? last(Sixteen(bytes.substr(0, end))) : 0;
+  return n == 0 ? ByteView::npos : n - 1;
 }
 
 ByteView LastLine(ByteView bytes) {

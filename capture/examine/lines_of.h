@@ -8,16 +8,16 @@
 
 namespace witness {
 
+constexpr ByteView kTextControls = "\r\n\t\b\x1b\x1a\x03\x7f";
 // Printable ASCII, CR, LF, TAB, backspace and the control characters that a person types into a
 // dialogue (ESC, Ctrl-Z, Ctrl-C, and DEL, which terminals send for backspace).
 constexpr bool IsTextByte(char c) {
   const auto b = static_cast<unsigned char>(c);
-  if (b >= 0x20 && b < 0x7f) return true;
-  return b == '\r' || b == '\n' || b == '\t' || b == '\b' || b == 0x1b || b == 0x1a || b == 0x03 ||
-         b == 0x7f;
+  return (b >= 0x20 && b < 0x7f) || kTextControls.find(c) != ByteView::npos;
 }
 bool IsText(ByteView bytes);  // all of it; true for no bytes
 std::size_t CountText(ByteView bytes);
+bool IsPrintable(ByteView bytes);  // all of it printable ASCII
 
 inline bool IsLineEnd(char c) { return c == '\r' || c == '\n'; }
 // The first at `from` or behind it, the last; npos: none.

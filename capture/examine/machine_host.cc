@@ -4,6 +4,7 @@
 
 #include "capture/examine/lines_of.h"
 #include "capture/examine/machine.h"
+#include "capture/examine/sixteen.h"
 
 namespace witness {
 namespace {
@@ -23,9 +24,9 @@ bool EndsText(char c, char mark) {
 // Behind the line that begins at `from`, and its ending; the end of `bytes` if it has none. `first`
 // and `second`: of a pair that ends a line.
 std::size_t EndOfTextLine(ByteView bytes, std::size_t from, char mark, char first, char second) {
-  std::size_t at = from;
-  while (at < bytes.size() && !EndsText(bytes[at], mark)) ++at;
-  if (at == bytes.size()) return at;
+  const std::size_t at = mark == 0 ? FindAny(bytes, from, '\r', '\n', kControlZ)
+                                   : FindAny(bytes, from, '\r', '\n', kControlZ, mark);
+  if (at == ByteView::npos) return bytes.size();
   const bool pair = bytes[at] == first && at + 1 < bytes.size() && bytes[at + 1] == second;
   return at + (pair ? 2 : 1);
 }

@@ -146,7 +146,10 @@ Tape SegmentMachine::TakeBackFrom(std::size_t offset) {
     event.bytes = ByteView(rest->segment.bytes).substr(at, piece.size);
     if (std::binary_search(rest->bad_at.begin(), rest->bad_at.end(), at))
       event.kind = EventKind::kBadByte;
-    out.Append(event, piece.event);
+    if (out.Joins(event))
+      out.Join(event, piece.event);
+    else
+      out.Begin(event, piece.event);
     if (at == 0) out.pieces.back().offset = static_cast<std::uint32_t>(rest->segment.first_offset);
     at += piece.size;
   }

@@ -255,6 +255,8 @@ void SegmentMachine::ScanLines() {
     if (!ends_unit_[static_cast<unsigned char>(c)]) {
       // Nothing ends before the next of those.
       const Bytes& bytes = slot->segment.bytes;
+      if (prompt_ends_.empty())
+        slot->scanned = std::min(FindLineEnd(bytes, slot->scanned), bytes.size());
       while (slot->scanned < bytes.size() &&
              !ends_unit_[static_cast<unsigned char>(bytes[slot->scanned])])
         ++slot->scanned;

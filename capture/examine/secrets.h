@@ -16,32 +16,10 @@
 #include <vector>
 
 #include "capture/base/bytes.h"
-#include "capture/examine/memo.h"
+#include "capture/examine/secret_search.h"
 #include "capture/examine/segment.h"
 
 namespace witness {
-
-enum class SecretKind : std::uint8_t {
-  kKey = 0,
-  kPin = 1,
-  kPassword = 2,
-  kAddress = 3,   // of a device, a network node or a mailbox; IMEI, IMSI, ICCID, EUI
-  kPosition = 4,  // latitude and longitude
-  kNumber = 5,    // telephone number
-};
-constexpr std::size_t kSecretKinds = 6;
-const char* SecretKindName(SecretKind kind);  // "key"
-
-// A run of bytes within what was looked at.
-struct Secret {
-  SecretKind kind = SecretKind::kKey;
-  std::size_t from = 0;
-  std::size_t size = 0;  // > 0
-};
-
-// The secrets in `bytes`, ascending, not overlapping. Names with a space behind them in place of
-// '=' or ':' count where the host speaks ("set key ..."), since others use them in sentences.
-std::vector<Secret> SecretsIn(ByteView bytes, bool of_host);
 
 // Whether `bytes` are what `bytewitness redact` puts in a secret's place ("#12######", "##"). To be
 // asked of captures that say that they are redacted.
@@ -74,8 +52,11 @@ class SecretFinder {
   const std::map<Bytes, SecretKind>& known() const { return known_; }
 
  private:
+  void FindAnswer(ByteView bytes);  // to a command that asks for a secret
+  void FindKnown(ByteView bytes);
+
   Sink sink_;
-  Memo<std::vector<Secret>> found_;
+  std::vector<Secret> found_;  // in the segment under way
   std::map<Bytes, SecretKind> known_;
   std::uint64_t asked_turn_ = 0;  // the command that asks for a secret
   SecretKind asked_kind_ = SecretKind::kKey;

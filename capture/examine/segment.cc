@@ -25,7 +25,10 @@ void Swap(Segment& a, Segment& b) noexcept {
   std::swap(a.turn, b.turn);
   std::swap(a.bad_bytes, b.bad_bytes);
   a.pieces.swap(b.pieces);
-  a.protocol.swap(b.protocol);
+  std::swap(a.recognition.protocol, b.recognition.protocol);
+  std::swap(a.recognition.character_time, b.recognition.character_time);
+  a.recognition.name.swap(b.recognition.name);
+  std::swap(a.content, b.content);
 }
 
 const char* LineEndingName(LineEnding ending) {

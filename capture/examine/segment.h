@@ -2,12 +2,13 @@
 #pragma once
 
 #include <cstdint>
-#include <optional>
 #include <string>
 #include <vector>
 
 #include "capture/base/bytes.h"
 #include "capture/base/instant.h"
+#include "capture/examine/content.h"
+#include "capture/examine/recognition.h"
 #include "capture/store/event.h"
 
 namespace witness {
@@ -72,23 +73,17 @@ struct Segment {
   std::uint64_t turn = 0;
   std::uint32_t bad_bytes = 0;  // of `bytes`, came with a parity or framing error
   std::vector<SegmentPiece> pieces;
-  // "V.250 information text", "Modbus RTU read holding registers"; empty if none was recognised.
-  std::string protocol;
+  Recognition recognition;  // ProtocolOf() says it in words
+  Content content;          // what `bytes` are, in segments that the segmenter gives out
 };
+
+// An echo is the host's words, too.
+inline bool SpeaksAsHost(const Segment& s) {
+  return s.side == Side::kHost || s.kind == SegmentKind::kEcho;
+}
 
 // Member by member, so that buffers change hands and nothing is moved thrice.
 void Swap(Segment& a, Segment& b) noexcept;
-
-// A command and all that answered it.
-struct Exchange {
-  Segment command;
-  std::optional<Segment> echo;
-  std::vector<Segment> replies;      // usually one; more where a silence lay between
-  std::vector<Segment> unsolicited;  // came in the middle
-  // End of the command's last event to the first reply byte that is no echo. Not there: no reply.
-  std::optional<Duration> turnaround;
-  Duration longest_pause;  // between pieces inside a reply
-};
 
 // Length in bytes of the line ending at the end of `bytes`; which one it is in `ending`.
 inline std::size_t EndingOf(ByteView bytes, LineEnding& ending) {

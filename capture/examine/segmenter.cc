@@ -22,21 +22,20 @@ class Segmenter::Impl {
         sink_(std::move(sink)),
         order_(options.stamp_uncertainty, options.character_time) {}
 
-  // Number and hand out.
-  void Give(Segment& segment) {
-    segment.index = given_++;
-    sink_(segment);
-  }
-
-  void Push(const Event& event, std::uint64_t index) {
+  void Push(const Event& event, std::uint64_t index, bool alone) {
     // Learnt from whole bursts only, so that it does not matter how they came.
-    if (!tape_.Joins(event)) {
-      if (machine_ == nullptr && (tape_.items.size() >= options_.learn_bursts ||
-                                  tape_.bytes.size() >= options_.learn_bytes))
-        Learn();
-      if (machine_ != nullptr) Drain(event.at);
+    if (tape_.Joins(event)) {
+      tape_.Join(event, index);
+      return;
     }
-    tape_.Append(event, index);
+    if (machine_ == nullptr &&
+        (tape_.items.size() >= options_.learn_bursts || tape_.bytes.size() >= options_.learn_bytes))
+      Learn();
+    if (machine_ != nullptr) Drain(event.at);
+    if (alone && machine_ != nullptr && tape_.items.empty() && order_.is_off())
+      machine_->Take(alone_, alone_.Hold(event, index));  // nearly always
+    else
+      tape_.Begin(event, index);
   }
 
   void Finish() {
@@ -51,14 +50,14 @@ class Segmenter::Impl {
   void Learn() {
     conventions_ = LearnConventions(tape_, options_);
     order_.Follow(conventions_, /*any_echo=*/false);
-    stage_ = std::make_unique<FramingStage>(conventions_, options_,
-                                            [this](Segment& segment) { Give(segment); });
+    stage_ = std::make_unique<FramingStage>(conventions_, options_, std::move(sink_));
     machine_ = std::make_unique<SegmentMachine>(conventions_, options_,
                                                 [this](Slot& slot) { stage_->Take(slot); });
   }
 
   // Takes whole bursts, all that come before `now`.
   void Drain(Instant now) {
+    if (tape_.items.empty()) return;
     if (taken_ == 0 && order_.is_off()) {
       for (const TapeItem& item : tape_.items) machine_->Take(tape_, item);
       tape_.Clear();
@@ -74,8 +73,8 @@ class Segmenter::Impl {
 
   SegmenterOptions options_;
   Sink sink_;
-  std::uint64_t given_ = 0;
   Tape tape_;
+  Tape alone_;  // the burst that is taken at once
   EchoOrder order_;
   std::size_t taken_ = 0;  // items of the tape
   Conventions conventions_;
@@ -86,7 +85,9 @@ class Segmenter::Impl {
 Segmenter::Segmenter(const SegmenterOptions& options, Sink sink)
     : impl_(std::make_unique<Impl>(options, std::move(sink))) {}
 Segmenter::~Segmenter() = default;
-void Segmenter::Push(const Event& event, std::uint64_t index) { impl_->Push(event, index); }
+void Segmenter::Push(const Event& event, std::uint64_t index, bool alone) {
+  impl_->Push(event, index, alone);
+}
 void Segmenter::Finish() { impl_->Finish(); }
 const Conventions& Segmenter::conventions() const { return impl_->conventions(); }
 

@@ -44,8 +44,10 @@ class Segmenter {
   Segmenter(const Segmenter&) = delete;
   Segmenter& operator=(const Segmenter&) = delete;
 
-  // `index`: of the event in its capture. Times must not decrease.
-  void Push(const Event& event, std::uint64_t index);
+  // `index`: of the event in its capture. Times must not decrease. `alone`: it is of kind bytes,
+  // and so is the event that follows, which is not of the same side and stamp: a burst of its own,
+  // if it does not go on with the one before.
+  void Push(const Event& event, std::uint64_t index, bool alone = false);
   // Ends what is open and gives out the rest. Nothing may be pushed behind it.
   void Finish();
 

@@ -22,7 +22,7 @@ void Slot::Reset(SegmentKind kind, Side side) {
   s.turn = 0;
   s.bad_bytes = 0;
   s.pieces.clear();
-  s.protocol.clear();
+  s.recognition = Recognition();
   bad_at.clear();
   closed = false;
   unit = scanned = over_at = 0;
@@ -43,25 +43,10 @@ void Swap(Slot& a, Slot& b) noexcept {
 
 void Slot::Append(const Tape& tape, const TapeItem& item, std::size_t from, std::size_t to) {
   if (from >= to) return;
-  Segment& s = segment;
   const TapePiece* pieces = tape.PiecesOf(item);
+  const ByteView bytes = tape.BytesOf(item);
   if (item.piece_count == 1 && !pieces[0].bad) {  // nearly always
-    const ByteView part = tape.BytesOf(item).substr(from, to - from);
-    const std::size_t in_event = pieces[0].offset + from;
-    if (s.bytes.empty()) {
-      s.from = item.at;
-      s.first_event = pieces[0].event;
-      s.first_offset = in_event;
-    }
-    s.to = item.at;
-    s.last_event = pieces[0].event;
-    s.last_offset = in_event + part.size();
-    if (text) text = IsText(part);
-    s.bytes += part;
-    if (!s.pieces.empty() && s.pieces.back().event == pieces[0].event)
-      s.pieces.back().size += part.size();
-    else
-      s.pieces.push_back({item.at, pieces[0].event, part.size()});
+    AppendPiece(item.at, pieces[0], from, bytes.substr(from, to - from));
     return;
   }
   std::size_t start = 0;
@@ -70,30 +55,34 @@ void Slot::Append(const Tape& tape, const TapeItem& item, std::size_t from, std:
     const std::size_t a = std::max(from, start);
     const std::size_t b = std::min(to, start + piece.size);
     if (a < b) {
-      const std::size_t in_event = piece.offset + (a - start);
-      if (s.bytes.empty()) {
-        s.from = item.at;
-        s.first_event = piece.event;
-        s.first_offset = in_event;
-      }
-      s.to = item.at;
-      s.last_event = piece.event;
-      s.last_offset = in_event + (b - a);
-      const ByteView part = tape.BytesOf(item).substr(a, b - a);
       if (piece.bad) {
-        for (std::size_t k = 0; k < part.size(); ++k) bad_at.push_back(s.bytes.size() + k);
-        s.bad_bytes += static_cast<std::uint32_t>(part.size());
+        for (std::size_t k = a; k < b; ++k) bad_at.push_back(segment.bytes.size() + (k - a));
+        segment.bad_bytes += static_cast<std::uint32_t>(b - a);
       }
-      if (text) text = IsText(part);
-      s.bytes += part;
-      if (!s.pieces.empty() && s.pieces.back().event == piece.event)
-        s.pieces.back().size += part.size();
-      else
-        s.pieces.push_back({item.at, piece.event, part.size()});
+      AppendPiece(item.at, piece, a - start, bytes.substr(a, b - a));
     }
     start += piece.size;
     if (start >= to) break;
   }
+}
+
+void Slot::AppendPiece(Instant at, const TapePiece& piece, std::size_t offset, ByteView bytes) {
+  Segment& s = segment;
+  const std::size_t in_event = piece.offset + offset;
+  if (s.bytes.empty()) {
+    s.from = at;
+    s.first_event = piece.event;
+    s.first_offset = in_event;
+  }
+  s.to = at;
+  s.last_event = piece.event;
+  s.last_offset = in_event + bytes.size();
+  if (text) text = IsText(bytes);
+  s.bytes += bytes;
+  if (!s.pieces.empty() && s.pieces.back().event == piece.event)
+    s.pieces.back().size += bytes.size();
+  else
+    s.pieces.push_back({at, piece.event, bytes.size()});
 }
 
 void Slot::SplitInto(std::size_t offset, Slot& rest) {
@@ -135,8 +124,8 @@ void Slot::SplitInto(std::size_t offset, Slot& rest) {
   bad_at.erase(first_bad, bad_at.end());
   a.bad_bytes = static_cast<std::uint32_t>(bad_at.size());
   b.bad_bytes = static_cast<std::uint32_t>(rest.bad_at.size());
-  text = IsText(a.bytes);
-  rest.text = IsText(b.bytes);
+  rest.text = text || IsText(b.bytes);
+  text = text || IsText(a.bytes);
 }
 
 }  // namespace witness

@@ -27,6 +27,10 @@ struct Slot {
   void Append(const Tape& tape, const TapeItem& item, std::size_t from, std::size_t to);
   // Moves everything from `offset` on into `rest`, which was Reset. 0 < offset < size.
   void SplitInto(std::size_t offset, Slot& rest);
+
+ private:
+  // `bytes` stand at `offset` in the piece.
+  void AppendPiece(Instant at, const TapePiece& piece, std::size_t offset, ByteView bytes);
 };
 
 void Swap(Slot& a, Slot& b) noexcept;

@@ -6,6 +6,10 @@ namespace {
 
 constexpr std::size_t kLargestBurst = 1u << 20;  // then another begins, to bound memory
 
+bool HasBytes(const Event& event) {
+  return event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte;
+}
+
 }  // namespace
 
 void Tape::DropFront(std::size_t count) {
@@ -32,46 +36,49 @@ void Tape::Copy(const Tape& tape, const TapeItem& item) {
   pieces.insert(pieces.end(), tape.PiecesOf(item), tape.PiecesOf(item) + item.piece_count);
 }
 
-bool Tape::Joins(const Event& event) const {
-  return !items.empty() && items.back().kind == EventKind::kBytes &&
-         (event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte) &&
-         items.back().at == event.at && items.back().side == event.side &&
-         items.back().size < kLargestBurst;
+const TapeItem& Tape::Hold(const Event& event, std::uint64_t index) {
+  items.resize(1);
+  pieces.resize(1);
+  elsewhere = event.bytes.data();
+  TapePiece& piece = pieces.front();
+  piece.event = index;
+  piece.size = static_cast<std::uint32_t>(event.bytes.size());
+  TapeItem& item = items.front();
+  item.at = event.at;
+  item.side = event.side;
+  item.size = event.bytes.size();
+  item.piece_count = 1;
+  item.event = index;
+  return item;
 }
 
-bool Tape::Append(const Event& event, std::uint64_t index) {
-  const bool has_bytes = event.kind == EventKind::kBytes || event.kind == EventKind::kBadByte;
-  if (!has_bytes) {
-    TapeItem item;
-    item.at = event.at;
-    item.kind = event.kind;
-    item.side = event.side;
-    item.first_byte = bytes.size();
-    item.first_piece = pieces.size();
-    item.event = index;
-    items.push_back(item);
-    return false;
-  }
-  const bool joins = Joins(event);
-  if (!joins) {
-    TapeItem item;
-    item.at = event.at;
-    item.side = event.side;
-    item.first_byte = bytes.size();
-    item.first_piece = pieces.size();
-    item.event = index;
-    items.push_back(item);
-  }
-  TapeItem& item = items.back();
-  TapePiece piece;
+bool Tape::Joins(const Event& event) const {
+  if (items.empty() || items.back().at != event.at) return false;
+  const TapeItem& last = items.back();
+  return last.kind == EventKind::kBytes && HasBytes(event) && last.side == event.side &&
+         last.size < kLargestBurst;
+}
+
+void Tape::Join(const Event& event, std::uint64_t index) {
+  TapePiece& piece = pieces.emplace_back();
   piece.event = index;
   piece.size = static_cast<std::uint32_t>(event.bytes.size());
   piece.bad = event.kind == EventKind::kBadByte;
-  pieces.push_back(piece);
-  ++item.piece_count;
   bytes += event.bytes;
+  TapeItem& item = items.back();
+  ++item.piece_count;
   item.size += event.bytes.size();
-  return joins;
+}
+
+void Tape::Begin(const Event& event, std::uint64_t index) {
+  TapeItem& item = items.emplace_back();
+  item.at = event.at;
+  item.kind = HasBytes(event) ? EventKind::kBytes : event.kind;
+  item.side = event.side;
+  item.first_byte = bytes.size();
+  item.first_piece = pieces.size();
+  item.event = index;
+  if (HasBytes(event)) Join(event, index);
 }
 
 }  // namespace witness

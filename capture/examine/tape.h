@@ -31,11 +31,12 @@ struct TapeItem {
 
 struct Tape {
   Bytes bytes;
+  const char* elsewhere = nullptr;  // where the bytes are, if not in `bytes`
   std::vector<TapePiece> pieces;
   std::vector<TapeItem> items;
 
   ByteView BytesOf(const TapeItem& item) const {
-    return ByteView(bytes).substr(item.first_byte, item.size);
+    return {(elsewhere != nullptr ? elsewhere : bytes.data()) + item.first_byte, item.size};
   }
   const TapePiece* PiecesOf(const TapeItem& item) const { return pieces.data() + item.first_piece; }
   // Takes over an item of another tape as the last.
@@ -47,10 +48,13 @@ struct Tape {
   }
   // Forgets the first `count` items and what belongs to them.
   void DropFront(std::size_t count);
+  // Becomes that event alone, which has bytes. They are not copied: it must outlive the use.
+  const TapeItem& Hold(const Event& event, std::uint64_t index);
   // Whether `event` is more of the last item's burst.
   bool Joins(const Event& event) const;
-  // Joins `event` to the last item if it is more of the same burst; true if it was joined.
-  bool Append(const Event& event, std::uint64_t index);
+  // Then it is joined to that; any other begins an item.
+  void Join(const Event& event, std::uint64_t index);
+  void Begin(const Event& event, std::uint64_t index);
 };
 
 // How long the line was idle before `size` bytes stamped `at`, if the byte before was stamped

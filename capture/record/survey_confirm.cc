@@ -20,7 +20,7 @@ bool IsButForASaying(const Bytes& text, const Bytes& wanted) {
 
 std::size_t Unreadable(const Bytes& bytes) {
   return static_cast<std::size_t>(std::count_if(
-      bytes.begin(), bytes.end(), [](char c) { return !IsTextByte(c) && !IsTextFraming(c); }));
+      bytes.begin(), bytes.end(), [](char c) { return !IsPlainByte(c) && !IsTextFraming(c); }));
 }
 
 using Text = Bytes;

@@ -9,7 +9,7 @@ Duration PieceGap(const LineSettings& line) {
   return std::max(Duration::Milliseconds(5), line.CharacterTime() * 3);
 }
 
-bool IsTextByte(char c) { return (c >= 0x20 && c <= 0x7E) || c == '\r' || c == '\n' || c == '\t'; }
+bool IsPlainByte(char c) { return (c >= 0x20 && c <= 0x7E) || c == '\r' || c == '\n' || c == '\t'; }
 
 // ISO/IEC 646: NUL, STX, ETX, EOT, ACK, BEL, DC1 (XON), DC3 (XOFF), NAK.
 bool IsTextFraming(char c) {
@@ -22,7 +22,7 @@ bool Readable(ByteView bytes) {
     bytes.remove_prefix(1);
   for (int i = 0; i < 2 && !bytes.empty() && IsTextFraming(bytes.back()); ++i)
     bytes.remove_suffix(1);
-  return bytes.size() >= 2 && std::all_of(bytes.begin(), bytes.end(), IsTextByte);
+  return bytes.size() >= 2 && std::all_of(bytes.begin(), bytes.end(), IsPlainByte);
 }
 
 std::size_t EchoLength(const Heard& heard) {

@@ -10,7 +10,7 @@
 namespace witness {
 
 // Printable ASCII, tab, CR or LF; and what may frame a text: NUL, STX, ETX, XON, XOFF and the like.
-bool IsTextByte(char c);
+bool IsPlainByte(char c);
 bool IsTextFraming(char c);
 // At least two bytes of text and nothing else, but for two of framing at either end.
 bool Readable(ByteView bytes);

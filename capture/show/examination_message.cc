@@ -91,7 +91,7 @@ std::string SegmentJson(const Segment& s) {
   out.set_kind_why(s.kind_why);
   out.set_sure(static_cast<Message::Segment::Sure>(s.sure));
   out.set_turn(s.turn);
-  out.set_protocol(s.protocol);
+  out.set_protocol(ProtocolOf(s));
   out.set_bad_bytes(s.bad_bytes);
   for (const SegmentPiece& piece : s.pieces) {
     auto* p = out.add_piece();

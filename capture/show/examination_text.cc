@@ -121,7 +121,8 @@ std::string SegmentLine(const Segment& s) {
   }
   if (s.bytes.empty()) return out + "\n";
   out += Shown(s.bytes);
-  if (!s.protocol.empty()) out += "  [" + SafeName(s.protocol) + "]";
+  const std::string protocol = ProtocolOf(s);
+  if (!protocol.empty()) out += "  [" + SafeName(protocol) + "]";
   out += "\n                ";
   out += SurenessName(s.sure);
   if (*s.kind_why != 0) out += std::string(": ") + s.kind_why;

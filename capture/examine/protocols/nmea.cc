@@ -1,19 +1,36 @@
 #include "capture/examine/protocols/nmea.h"
 
-#include <cctype>
+#include <cstdint>
+#include <cstring>
+
+#include "capture/examine/lines_of.h"
 
 namespace witness::nmea {
+namespace {
+
+// All bytes combined by exclusive or, eight at a time.
+unsigned XorOf(ByteView bytes) {
+  std::uint64_t sum = 0, word = 0;
+  std::size_t at = 0;
+  for (; at + sizeof word <= bytes.size(); at += sizeof word) {
+    std::memcpy(&word, bytes.data() + at, sizeof word);
+    sum ^= word;
+  }
+  for (; at < bytes.size(); ++at) sum ^= static_cast<unsigned char>(bytes[at]);
+  for (int bits = 32; bits >= 8; bits /= 2) sum ^= sum >> bits;
+  return static_cast<unsigned>(sum & 0xff);
+}
+
+}  // namespace
 
 std::size_t SentenceAt(ByteView bytes) {
   if (bytes.size() < 9 || (bytes[0] != '$' && bytes[0] != '!')) return 0;
   const ByteView head = bytes.substr(0, 82);
   const std::size_t end = head.find("\r\n");
   if (end == ByteView::npos || end < 6 || head[end - 3] != '*') return 0;
-  unsigned sum = 0;
-  for (const char c : head.substr(1, end - 4)) {
-    if (static_cast<unsigned char>(c) < 0x20 || static_cast<unsigned char>(c) > 0x7e) return 0;
-    sum ^= static_cast<unsigned char>(c);
-  }
+  const ByteView summed = head.substr(1, end - 4);
+  if (!IsPrintable(summed)) return 0;
+  const unsigned sum = XorOf(summed);
   const auto digit = [](char c) {
     if (c >= '0' && c <= '9') return c - '0';
     if (c >= 'A' && c <= 'F') return c - 'A' + 10;

@@ -104,7 +104,7 @@ void RowColumns::Add(const Segment& s) {
   Signed(turn_, static_cast<std::int64_t>(s.turn) - last_turn_);
   last_turn_ = static_cast<std::int64_t>(s.turn);
   Varint(quiet_, static_cast<std::uint64_t>(std::max<std::int64_t>(s.quiet_after.ns(), 0)));
-  Varint(protocol_, TextNumber(s.protocol));
+  Varint(protocol_, TextNumber(ProtocolOf(s)));
   Varint(why_, TextNumber(s.kind_why));
   Varint(bad_, s.bad_bytes);
   if (own) own_ += s.bytes;

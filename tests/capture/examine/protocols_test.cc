@@ -127,7 +127,7 @@ TEST(Modbus, ConversationIsSegmentedAndNamed) {
     for (std::size_t i = 0; i < requests.size(); ++i) {
       EXPECT_EQ(frames[2 * i].kind, SegmentKind::kCommand) << i;
       EXPECT_EQ(frames[2 * i].bytes, requests[i].bytes) << i;
-      EXPECT_THAT(frames[2 * i].protocol, HasSubstr("request to 17"));
+      EXPECT_THAT(ProtocolOf(frames[2 * i]), HasSubstr("request to 17"));
       EXPECT_EQ(frames[2 * i + 1].kind, SegmentKind::kReply) << i;
       EXPECT_EQ(frames[2 * i + 1].bytes, responses[i].bytes) << i;
       EXPECT_EQ(frames[2 * i + 1].turn, frames[2 * i].turn) << i;
@@ -173,10 +173,10 @@ TEST(Modbus, SilenceOfT35CutsAndPauseOfT15IsTold) {
   EXPECT_EQ(frames[6].bytes, broken);
   EXPECT_EQ(frames[7].bytes, broken);
   EXPECT_EQ(frames[6].sure, Sureness::kUnsure);
-  EXPECT_EQ(frames[6].protocol, "");
-  EXPECT_THAT(frames[8].protocol, HasSubstr("t1.5"));
+  EXPECT_EQ(ProtocolOf(frames[6]), "");
+  EXPECT_THAT(ProtocolOf(frames[8]), HasSubstr("t1.5"));
   EXPECT_EQ(frames[9].bytes, good);
-  EXPECT_EQ(frames[9].protocol.find("t1.5"), std::string::npos);
+  EXPECT_EQ(ProtocolOf(frames[9]).find("t1.5"), std::string::npos);
 }
 
 TEST(Nmea, SentencesOfTheReferenceLibrary) {
@@ -192,7 +192,7 @@ TEST(Nmea, SentencesOfTheReferenceLibrary) {
   // Said in one go, they are still one segment each.
   const auto segments = test::Segments(test::Talk().Module(0, stream).Module(100, stream).events());
   std::size_t sentences = 0;
-  for (const Segment& s : segments) sentences += s.protocol.starts_with("NMEA 0183") ? 1u : 0u;
+  for (const Segment& s : segments) sentences += ProtocolOf(s).starts_with("NMEA 0183") ? 1u : 0u;
   EXPECT_EQ(sentences, 6u) << test::Outline(segments);
 }
 
@@ -270,7 +270,7 @@ TEST(FrameRule, LengthFieldAndChecksum) {
   talk.Module(0, frame + frame + "?" + frame);
   const auto segments = test::Segments(talk.events(), options);
   ASSERT_EQ(segments.size(), 4u) << test::Outline(segments);
-  EXPECT_EQ(segments[0].protocol, "Brook frame");
+  EXPECT_EQ(ProtocolOf(segments[0]), "Brook frame");
   EXPECT_EQ(segments[2].bytes, "?");
   EXPECT_EQ(segments[2].sure, Sureness::kUnsure);
 }

@@ -71,7 +71,7 @@ std::string Essence(const std::vector<Segment>& segments, Duration shift = Durat
            std::to_string((s.from - shift).ns()) + " " + std::to_string((s.to - shift).ns()) + " " +
            ToEscapes(s.bytes) + " " + LineEndingName(s.ending) + " " + WhyEnded(s) + " " +
            SurenessName(s.sure) + " " + s.kind_why + " " + std::to_string(s.turn) + " " +
-           std::to_string(s.bad_bytes) + " " + s.protocol + "\n";
+           std::to_string(s.bad_bytes) + " " + ProtocolOf(s) + "\n";
   }
   return out;
 }
