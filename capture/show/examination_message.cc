@@ -1,6 +1,9 @@
 #include "capture/show/examination_message.h"
 
+#include <google/protobuf/io/coded_stream.h>
+#include <google/protobuf/io/zero_copy_stream_impl_lite.h>
 #include <google/protobuf/util/json_util.h>
+#include <google/protobuf/util/type_resolver_util.h>
 
 #include <algorithm>
 
@@ -13,12 +16,23 @@ namespace {
 
 using Message = bytewitness::Examination;
 
+// The same for the same message, whatever the process: entries of maps in the order of their keys.
 std::string Json(const google::protobuf::Message& message) {
-  std::string out;
-  google::protobuf::util::JsonPrintOptions options;
-  options.preserve_proto_field_names = false;
+  namespace io = google::protobuf::io;
+  namespace util = google::protobuf::util;
+  constexpr char kTypes[] = "bytewitness";
+  static util::TypeResolver* const resolver = util::NewTypeResolverForDescriptorPool(
+      kTypes, google::protobuf::DescriptorPool::generated_pool());
+  std::string binary, out;
+  {
+    io::StringOutputStream stream(&binary);
+    io::CodedOutputStream coded(&stream);
+    coded.SetSerializationDeterministic(true);
+    message.SerializeToCodedStream(&coded);
+  }
   // Cannot fail for a message made here: it holds no Any and its texts are valid UTF-8.
-  (void)google::protobuf::util::MessageToJsonString(message, &out, options);
+  (void)util::BinaryToJsonString(
+      resolver, std::string(kTypes) + "/" + message.GetDescriptor()->full_name(), binary, &out);
   return out;
 }
 

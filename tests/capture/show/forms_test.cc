@@ -208,6 +208,8 @@ TEST(ExaminationJson, IsTheMessageOfTheSchema) {
   EXPECT_EQ(message.totals().unanswered(), 1u);
   EXPECT_EQ(message.command_endings().cr(), 2u);
   EXPECT_EQ(message.timing().turnaround().median_ns(), 20'000'000u);
+  // In the order of their names, so that the same capture gives the same text.
+  EXPECT_THAT(json, HasSubstr(R"("segments":{"command":"2","reply":"1","silence":"1"})"));
   text += ExaminationText(*examination);
   EXPECT_THAT(text, HasSubstr("both sides were heard"));
   EXPECT_THAT(text, HasSubstr("no answer"));
