@@ -9,6 +9,7 @@
 #include <span>
 
 #include "capture/base/bytes.h"
+#include "tests/support/sanitized.h"
 #include "tests/support/waveform.h"
 
 namespace witness {
@@ -231,15 +232,16 @@ TEST(RateFinder, AnAdapterThatTellsNoErrorsStillGivesTheRate) {
 TEST(RateFinder, OfWhatHasNoSenseItIsNeverSurelyWrong) {
   for (const Content& content : kSenseless)
     for (const bool told : {true, false}) {
-      const Tally tally =
-          Hear(content, std::span(kSent).subspan(1, 2), std::span(kFormats).last(3), told);
+      const Tally tally = Hear(content, std::span(kSent).subspan(1, 2),
+                               Enough(std::span<const char* const>(kFormats).last(3), 1), told);
       EXPECT_EQ(tally.surely_wrong, 0) << tally.first_wrong;
     }
 }
 
 TEST(RateFinder, OfARateThatIsNotTriedItIsNeverSurelyWrong) {
   for (const Content& content : kReadable) {
-    const Tally tally = Hear(content, kNotListed, std::span(kFormats).last(2), true);
+    const Tally tally = Hear(content, Enough(std::span<const std::uint32_t>(kNotListed), 1),
+                             std::span(kFormats).last(2), true);
     EXPECT_EQ(tally.surely_wrong, 0) << tally.first_wrong;
   }
 }
