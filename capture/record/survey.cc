@@ -31,7 +31,7 @@ Duration Surveyor::Left() const {
   const double asked = turn + 1;  // a query and the wait behind its answer
   const std::size_t commands = plan_.commands.empty() ? 7 : plan_.commands.size();
   const double parts[] = {// Looking for the line: half of it, for it is found somewhere on the way.
-                          static_cast<double>(lines_left_) * (patient_ ? 24 : 3.5) / 2 + 15,
+                          static_cast<double>(lines_left_) * (patient_ ? 13 : 3.5) / 2 + 15,
                           static_cast<double>(plan_.listen.ns()) / 1e9 + 3,
                           plan_.reset_line ? 15.0 : 0.0,
                           profile_.send_ending == "none" ? 40 + 12 * turn : 20 + 12 * turn,
@@ -71,10 +71,14 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
                    Heard& heard) {
   Heard before;
   bool quiet = false;
+  if (JoinActs(command) && !Joint()) return false;
   if (wake_ && !Wake(ending)) return false;
   if (!UntilSilent(std::max(Duration::Milliseconds(60), line_.CharacterTime() * 6),
                    Duration::Seconds(3), before, quiet))
     return false;
+  between_.pieces.insert(between_.pieces.end(), before.pieces.begin(), before.pieces.end());
+  NoteLate(between_, last_sent_);
+  between_.pieces.clear();
   Patience limited = patience;
   // What talks all the time never falls silent.
   if (talks_every_ < Duration::Seconds(3))
@@ -100,7 +104,52 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
     heard = WithoutUnasked(raw_, profile_.unsolicited, without_);
   }
   if (log_.size() < 400) log_.push_back(raw_);
+  if (!Body(heard).empty()) kept_.clear();
+  else if (kept_.size() < 8) kept_.emplace_back(command);
   return true;
+}
+
+bool Surveyor::JoinActs(ByteView command) const {
+  Bytes joined(command);
+  for (auto one = kept_.rbegin(); one != kept_.rend(); ++one) {
+    joined = *one + joined;
+    const std::size_t at = Upper(joined).find("AT");
+    if (LooksLikeChange(at == Bytes::npos ? joined : joined.substr(at))) return true;
+  }
+  return false;
+}
+
+bool Surveyor::Joint() {
+  // A change that was allowed is ended as it stands.
+  const bool change = !kept_.empty() && LooksLikeChange(kept_.back());
+  kept_.clear();
+  open_ = false;
+  const Duration wait = turnaround_ + turnaround_ / 2;
+  // Bare commands: none is answered before its silence is over, so that it is shorter than this.
+  if (profile_.send_ending == "none")
+    return Pause(std::max(Duration::Milliseconds(1000), wait));
+  Heard heard;
+  if (wake_ && !Wake(profile_.send_ending)) return false;
+  const Patience patience = {
+      wait + Duration::Milliseconds(300), quiet_, Duration::Seconds(5),
+      refusal_.empty() || change ? Duration::Zero() : wait + Duration::Milliseconds(200)};
+  const Instant since = last_sent_;
+  if (!Ask((change ? Bytes() : Bytes(kJoint)) + BytesOfEnding(profile_.send_ending), patience,
+           heard))
+    return false;
+  NoteLate(heard, since);
+  return true;
+}
+
+void Surveyor::NoteLate(const Heard& heard, Instant since) {
+  if (heard.nothing() || answer_.empty()) return;
+  Without without;
+  const Heard told = WithoutUnasked(heard, profile_.unsolicited, without);
+  const auto text = [&](const Bytes& bytes) { return answer_by_shape_ ? Shape(bytes) : bytes; };
+  if (told.nothing() || text(Body(told)).find(text(answer_)) == Bytes::npos) return;
+  late_ = true;
+  turnaround_ = std::max(turnaround_, std::min(told.pieces.front().at - since,
+                                               Duration::Seconds(6)));
 }
 
 bool Surveyor::UntilSilent(Duration silence, Duration longest, Heard& heard, bool& quiet) {
@@ -119,8 +168,12 @@ bool Surveyor::UntilSilent(Duration silence, Duration longest, Heard& heard, boo
 
 bool Surveyor::Pause(Duration length) {
   Result<Heard> heard = talk_.Listen(length);
-  if (!heard.ok()) status_ = heard.status();
-  return heard.ok();
+  if (!heard.ok()) {
+    status_ = heard.status();
+    return false;
+  }
+  between_.pieces.insert(between_.pieces.end(), heard->pieces.begin(), heard->pieces.end());
+  return true;
 }
 
 Patience Surveyor::Usual() const {
@@ -156,15 +209,35 @@ bool Surveyor::IsSpoilt(const Heard& heard) const {
 
 bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
                        bool& good, bool& steady) {
+  // Where an answer was late, it is tried once more, now that its time is known.
+  for (int round = 0; round < 2; ++round) {
+    late_ = false;
+    if (!IsTakenNow(query, ending, clean_first, basis, good, steady)) return false;
+    if (good) return true;
+    // An answer may be late only after the last.
+    if (!Pause(Duration::Milliseconds(300))) return false;
+    NoteLate(between_, last_sent_);
+    if (!late_) return true;
+  }
+  steady = false;
+  return true;
+}
+
+bool Surveyor::IsTakenNow(ByteView query, const std::string& ending, bool clean_first,
+                          Basis& basis, bool& good, bool& steady) {
   int taken = 0;
   int tries = 0;
+  bool inside = false;  // the answer came, but with something that is no saying
   for (const int wanted : {3, 6}) {
     for (; tries < wanted; ++tries) {
       if (clean_first && !Clean()) return false;
-      // An LF before may have begun what the first CR ends.
+      // An LF before may have begun what the first CR ends; an answer to that is heard out.
       if (clean_first && ending == "CR" && profile_.send_ending.ends_with("LF")) {
         Heard ended;
-        if (!Ask("\r", Patience{{}, {}, {}, {}}, ended) || !Pause(Duration::Milliseconds(200)))
+        bool quiet = false;
+        const Duration wait = turnaround_ + turnaround_ / 4 + Duration::Milliseconds(200);
+        if (!Ask("\r", Patience{{}, {}, {}, {}}, ended) ||
+            !UntilSilent(wait, Duration::Seconds(8), ended, quiet))
           return false;
       }
       Heard heard;
@@ -176,25 +249,19 @@ bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_fir
         turnaround_ = std::max(turnaround_, turnaround.value_or(turnaround_));
       }
       taken += answers;
+      inside = inside || (!answers && Body(heard).find(answer_) != Bytes::npos &&
+                          answer_.find(refusal_) == Bytes::npos);
     }
     if (taken == 0 || taken == tries) break;
   }
   good = taken * 3 >= tries * 2;
-  steady = taken == 0 || good;  // what is answered now and then is in doubt
+  steady = good || (taken == 0 && !inside);  // what is answered now and then is in doubt
   return true;
 }
 
-// Brings the module back to where a command begins.
 bool Surveyor::Clean() {
-  if (profile_.send_ending == "none")
-    return Pause(std::max(Duration::Milliseconds(1000), turnaround_ + turnaround_ / 2));
-  // What stays in a module's buffer must not become the beginning of another command.
-  if (open_) {
-    Heard ended;
-    const Patience brief = {turnaround_ + turnaround_ / 2 + Duration::Milliseconds(300), quiet_,
-                            Duration::Seconds(5)};
-    if (!Ask({}, profile_.send_ending, brief, ended)) return false;
-  }
+  if ((open_ || profile_.send_ending == "none") && !Joint()) return false;
+  if (profile_.send_ending == "none") return true;
   for (int i = 0; i < 3; ++i) {
     Heard heard;
     if (!Ask(plan_.query, profile_.send_ending, Usual(), heard)) return false;

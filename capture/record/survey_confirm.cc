@@ -81,28 +81,33 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
   understood = false;
   // Late answers to what was tried before must not be taken for answers to this; and what it says
   // again and again is left out from here on.
+  Heard late;
   Heard talked;
   bool quiet = false;
-  if (!UntilSilent(Duration::Milliseconds(1500), Duration::Seconds(6), talked, quiet)) return false;
+  const auto ms = [](int n) { return Duration::Milliseconds(n); };
+  if (!UntilSilent(ms(1500), Duration::Seconds(6), late, quiet)) return false;
+  if (quiet && !late.nothing() && !UntilSilent(ms(1500), Duration::Seconds(6), talked, quiet))
+    return false;
   if (!quiet) {
+    if (talked.nothing()) talked = late;
     for (const Heard& saying : Sayings(talked)) CountUnasked(saying.bytes(), saying);
     std::erase_if(profile_.unsolicited, [](const auto& one) { return one.times < 2; });
   }
   Patience patience = {Duration::Seconds(5), Duration::Milliseconds(500), Duration::Seconds(8),
                        Duration::Milliseconds(1500)};
   // Neither their order nor their distance is regular, so that nothing that is said unasked in
-  // regular steps comes after each query and after nothing else.
+  // regular steps comes after each query and after nothing else. Behind each query stands what
+  // begins with kJoint.
   struct Probe {
     ByteView command;
     Duration pause;
   };
-  const auto ms = [](int n) { return Duration::Milliseconds(n); };
   const ByteView query = plan_.query;
   const Probe probes[] = {
-      {query, ms(0)},          {kUnknownQuery, ms(0)},        {query, ms(370)},
-      {query, ms(0)},          {kOtherUnknownQuery, ms(910)}, {kForeignQuery, ms(0)},
-      {query, ms(1700)},       {kUnknownQuery, ms(0)},        {kOtherUnknownQuery, ms(230)},
-      {kForeignQuery, ms(510)}};
+      {query, ms(0)},           {kForeignQuery, ms(0)},   {kUnknownQuery, ms(0)},
+      {query, ms(370)},         {kForeignQuery, ms(0)},   {query, ms(0)},
+      {kForeignQuery, ms(910)}, {kOtherUnknownQuery, ms(0)}, {query, ms(1700)},
+      {kForeignQuery, ms(510)}, {kUnknownQuery, ms(0)},   {kOtherUnknownQuery, ms(230)}};
   Basis basis;
   Bytes all;
   std::size_t bad = 0;  // framing or parity errors: not this rate and format

@@ -70,6 +70,12 @@ Bytes Lower(ByteView text) {
   return out;
 }
 
+Bytes Upper(ByteView text) {
+  Bytes out(text);
+  for (char& c : out) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
+  return out;
+}
+
 Bytes Words(ByteView text) {
   const std::size_t from = text.find_first_not_of("\r\n");
   if (from == ByteView::npos) return {};

@@ -24,6 +24,7 @@ std::size_t EchoLength(const Heard& heard);
 Bytes Body(const Heard& heard);
 
 Bytes Lower(ByteView text);
+Bytes Upper(ByteView text);
 
 // Without line endings at either end.
 Bytes Words(ByteView text);

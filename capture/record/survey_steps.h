@@ -19,6 +19,14 @@ inline constexpr ByteView kOtherUnknownQuery = "AT+QXWKV?";
 // And one that begins otherwise, for what mangles all that begins alike in one way.
 inline constexpr ByteView kForeignQuery = "##ZZQ?";
 
+// What keeps two queries apart that a module may take for one line, since it knows none of the
+// endings that were sent, or one was lost: "ATAT" would let a modem answer a call (ITU-T V.250
+// (07/2003) 6.3.5; clause numbers from memory). A command line is carried out up to its first
+// error (V.250 5.6), no command begins with '#', and what stands before "AT" does not count. Where
+// a wrong parity makes a module drop characters, it drops this one only with the T of "AT", for
+// both have an odd number of ones.
+inline constexpr ByteView kJoint = "##";
+
 // How long is listened for what is said after a reset.
 inline constexpr Duration kBannerTime = Duration::Seconds(4);
 inline constexpr Duration kLateBannerTime = Duration::Seconds(6);
@@ -67,8 +75,16 @@ class Surveyor {
   // they disagree three times more. `good`: answered mostly; `steady`: no doubt is left.
   bool IsTaken(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
                bool& good, bool& steady);
+  bool IsTakenNow(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
+                  bool& good, bool& steady);
   // Brings the module back to where a command begins.
   bool Clean();
+  // Once an ending is known: ends or spoils what may be in the module's buffer.
+  bool Joint();
+  // Whether `command` would act if it were joined to what may be in the module's buffer.
+  bool JoinActs(ByteView command) const;
+  // Was it an answer to what was sent before, later than was waited for? Then more is waited next.
+  void NoteLate(const Heard& heard, Instant since);
 
   // --- what it says after a reset (survey_banner.cc) ---
   // Resets the module and listens; `heard`: what came, without what is known to be said unasked.
@@ -168,14 +184,19 @@ class Surveyor {
   Duration talks_every_ = Duration::Seconds(1000);  // what it says unasked most often
   Found answered_ = Found::kUnsure;                 // that it answers at all
   bool open_ = false;    // the last command may stay in the module's buffer
+  std::vector<Bytes> kept_;  // and these that nothing was answered to
+  bool late_ = false;    // an answer came later than was waited for
+  Heard between_;        // what was heard between the last two commands
   bool cut_ = false;     // commands lost their beginning, here
   bool sleepy_ = false;  // and anywhere
   bool wake_ = false;    // it is woken before each command
-  Instant last_sent_;
+  Instant last_sent_;      // the end of the last command
   bool refusal_by_shape_ = false;          // refusals differ in figures
   bool answer_by_shape_ = false;           // and so do answers
   std::size_t lines_left_ = 0;             // still to be looked at
   bool patient_ = false;                   // the second round
+  bool first_format_ = true;               // of it: a line of the first format
+  bool readable_here_ = false;             // text was heard at this line
   std::size_t bad_ = 0;                    // bytes that came with errors at the line that was found
   int stage_ = 0;                          // how far the survey is, for Left()
   std::optional<LineSettings> echo_line_;  // where what was sent came back as it was

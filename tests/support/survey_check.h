@@ -19,7 +19,7 @@ struct Surveyed {
   Profile profile;
   Status status;
   Bytes sent;
-  Bytes taken;  // the commands that the module took, each with a newline
+  std::vector<Bytes> taken;  // the commands that the module took
   Duration took;
   std::size_t events = 0;  // in the capture
 };
