@@ -1,6 +1,7 @@
 #include "capture/record/survey.h"
 
 #include <algorithm>
+#include <utility>
 
 #include "capture/base/text.h"
 #include "capture/record/survey_steps.h"
@@ -58,9 +59,8 @@ bool Surveyor::Ask(ByteView bytes, const Patience& patience, Heard& heard) {
   return true;
 }
 
-bool Surveyor::Wake(const std::string& ending) {
+bool Surveyor::Wake(const std::string& ending, Heard& heard) {
   if (talk_.Now() - last_sent_ < Duration::Milliseconds(400)) return true;
-  Heard heard;
   bool quiet = false;
   const std::string& with = profile_.send_ending.empty() ? ending : profile_.send_ending;
   return Ask(BytesOfEnding(with), Patience{{}, {}, {}, {}}, heard) &&
@@ -72,7 +72,8 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
   Heard before;
   bool quiet = false;
   if (JoinActs(command) && !Joint()) return false;
-  if (wake_ && !Wake(ending)) return false;
+  if (wake_ && !Wake(ending, before)) return false;
+  before = Heard();
   if (!UntilSilent(std::max(Duration::Milliseconds(60), line_.CharacterTime() * 6),
                    Duration::Seconds(3), before, quiet))
     return false;
@@ -104,9 +105,33 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
     heard = WithoutUnasked(raw_, profile_.unsolicited, without_);
   }
   if (log_.size() < 400) log_.push_back(raw_);
-  if (!Body(heard).empty()) kept_.clear();
-  else if (kept_.size() < 8) kept_.emplace_back(command);
+  if (IsTold(heard, command))
+    kept_.clear();
+  else
+    kept_.emplace_back(command);
+  if (kept_.size() > 8) kept_.erase(kept_.begin());
   return true;
+}
+
+bool Surveyor::IsTold(const Heard& heard, ByteView command) {
+  const Bytes words = Words(Body(heard));
+  const bool again = words == last_words_ && Upper(command) == last_command_;
+  last_words_ = words;
+  last_command_ = Upper(command);
+  const auto text = [&](const Bytes& one) { return answer_by_shape_ ? Shape(one) : one; };
+  if (Upper(command) != Upper(plan_.query)) {
+    if (words.size() < 2) return false;
+    // What would act if it were joined to itself is not told by something said unasked.
+    return again || text(words) == text(Words(refusal_)) || !LooksLikeChange(Bytes(command) + "AT");
+  }
+  if (IsAnswer(heard)) return true;
+  Bytes lines = text(words);
+  std::replace(lines.begin(), lines.end(), '\r', '\n');
+  lines = '\n' + lines + '\n';
+  const auto in = [&](const Bytes& one) {
+    return !Words(one).empty() && lines.find('\n' + text(Words(one)) + '\n') != Bytes::npos;
+  };
+  return in(answer_) || in(refusal_);
 }
 
 bool Surveyor::JoinActs(ByteView command) const {
@@ -122,21 +147,25 @@ bool Surveyor::JoinActs(ByteView command) const {
 bool Surveyor::Joint() {
   // A change that was allowed is ended as it stands.
   const bool change = !kept_.empty() && LooksLikeChange(kept_.back());
+  const bool was_open = std::exchange(open_, false);
   kept_.clear();
-  open_ = false;
   const Duration wait = turnaround_ + turnaround_ / 2;
   // Bare commands: none is answered before its silence is over, so that it is shorter than this.
-  if (profile_.send_ending == "none")
-    return Pause(std::max(Duration::Milliseconds(1000), wait));
+  if (profile_.send_ending == "none") return Pause(std::max(Duration::Milliseconds(1000), wait));
+  // If it sleeps, the first may only wake it.
+  const Instant since = last_sent_;
+  Heard first;
   Heard heard;
-  if (wake_ && !Wake(profile_.send_ending)) return false;
   const Patience patience = {
       wait + Duration::Milliseconds(300), quiet_, Duration::Seconds(5),
       refusal_.empty() || change ? Duration::Zero() : wait + Duration::Milliseconds(200)};
-  const Instant since = last_sent_;
-  if (!Ask((change ? Bytes() : Bytes(kJoint)) + BytesOfEnding(profile_.send_ending), patience,
+  if (!Wake(profile_.send_ending, first) ||
+      !Ask((change ? Bytes() : Bytes(kJoint)) + BytesOfEnding(profile_.send_ending), patience,
            heard))
     return false;
+  // Where the last command was open, its answer comes because it was ended just now.
+  if (was_open) return true;
+  NoteLate(first, since);
   NoteLate(heard, since);
   return true;
 }
@@ -148,8 +177,8 @@ void Surveyor::NoteLate(const Heard& heard, Instant since) {
   const auto text = [&](const Bytes& bytes) { return answer_by_shape_ ? Shape(bytes) : bytes; };
   if (told.nothing() || text(Body(told)).find(text(answer_)) == Bytes::npos) return;
   late_ = true;
-  turnaround_ = std::max(turnaround_, std::min(told.pieces.front().at - since,
-                                               Duration::Seconds(6)));
+  turnaround_ =
+      std::max(turnaround_, std::min(told.pieces.front().at - since, Duration::Seconds(6)));
 }
 
 bool Surveyor::UntilSilent(Duration silence, Duration longest, Heard& heard, bool& quiet) {
@@ -217,14 +246,15 @@ bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_fir
     // An answer may be late only after the last.
     if (!Pause(Duration::Milliseconds(300))) return false;
     NoteLate(between_, last_sent_);
+    between_.pieces.clear();
     if (!late_) return true;
   }
   steady = false;
   return true;
 }
 
-bool Surveyor::IsTakenNow(ByteView query, const std::string& ending, bool clean_first,
-                          Basis& basis, bool& good, bool& steady) {
+bool Surveyor::IsTakenNow(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
+                          bool& good, bool& steady) {
   int taken = 0;
   int tries = 0;
   bool inside = false;  // the answer came, but with something that is no saying

@@ -60,7 +60,10 @@ Judgement Judge(const std::vector<Heard>& answers, std::map<ByteView, std::vecto
     const auto like = std::count_if(answers.begin(), answers.end(), [&](const Heard& other) {
       return IsButForASaying(answer_text(Body(other)), answer_text(body));
     });
-    if (!Readable(body) || like <= out.same) continue;
+    // Where two would do, one of them is said unasked beside the other: more of that is in one.
+    if (!Readable(body) || like < out.same ||
+        (like == out.same && body.size() >= out.answer.size()))
+      continue;
     out.answer = body;
     out.same = like;
   }
@@ -104,10 +107,10 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
   };
   const ByteView query = plan_.query;
   const Probe probes[] = {
-      {query, ms(0)},           {kForeignQuery, ms(0)},   {kUnknownQuery, ms(0)},
-      {query, ms(370)},         {kForeignQuery, ms(0)},   {query, ms(0)},
+      {query, ms(0)},           {kForeignQuery, ms(0)},      {kUnknownQuery, ms(0)},
+      {query, ms(370)},         {kForeignQuery, ms(0)},      {query, ms(0)},
       {kForeignQuery, ms(910)}, {kOtherUnknownQuery, ms(0)}, {query, ms(1700)},
-      {kForeignQuery, ms(510)}, {kUnknownQuery, ms(0)},   {kOtherUnknownQuery, ms(230)}};
+      {kForeignQuery, ms(510)}, {kUnknownQuery, ms(0)},      {kOtherUnknownQuery, ms(230)}};
   Basis basis;
   Bytes all;
   std::size_t bad = 0;  // framing or parity errors: not this rate and format

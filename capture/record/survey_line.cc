@@ -159,12 +159,14 @@ bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
   const Bytes end = joint + "\r\n";
   if (bare) {
     const Duration pause = ms(!patient_ ? 800 : first_format_ ? 3200 : 1500);
-    if (!Pause(pause) || !send(query, ms(patient_ ? 4700 : 1300), false) ||
-        !send(end, ms(0), true))
-      return false;
+    // The joint comes soon, before a module falls asleep that would lose it; or else it is woken.
+    if (!Pause(pause) || !send(query, ms(patient_ ? 4700 : 850), false)) return false;
+    if (patient_ && !send("\r\n", ms(300), true)) return false;
+    if (!send(end, ms(life ? 0 : 450), true)) return false;
   } else {
     // The first may only wake it.
-    if (!send("\r", ms(patient_ ? 400 : 0), true) || !send(query + "\r", ms(250), false)) return false;
+    if (patient_ && !send("\r", ms(400), true)) return false;
+    if (!send(joint + "\r", ms(0), true) || !send(query + "\r", ms(250), false)) return false;
     const Bytes others = "\n" + end + query + "\r\n" + end + query + "\n\r\n" + end;
     if (!life && !send(others, ms(patient_ ? 4000 : 800), true)) return false;
   }
@@ -198,7 +200,10 @@ bool Surveyor::AskPatiently(const LineSettings& line, Duration wait, bool bare_f
     wake_ = false;
   }
   Heard ended;
-  if (!Ask(Bytes(kJoint) + "\r\n", {ms(0), ms(0), ms(0)}, ended)) return false;
+  // The first may only wake it.
+  if (!Ask("\r\n", {ms(300), ms(60), ms(1000)}, ended) ||
+      !Ask(Bytes(kJoint) + "\r\n", {ms(0), ms(0), ms(0)}, ended))
+    return false;
   comes_back_whole_ = comes_back_whole_ || (came_back_ - came_back_before ==
                                                 static_cast<int>(std::size(kSurveyEndings)) &&
                                             readable_ + unreadable_ == others_before);
@@ -220,6 +225,7 @@ bool Surveyor::Sleeps(bool& found) {
       return false;
     AddEvidence(basis, heard);
     taken += IsAnswer(heard);
+    if (!IsAnswer(heard) && !Joint()) return false;  // now, for later it would wake it
   }
   // What is answered now and then has other reasons.
   found = found && (taken == 0 || taken == kTries);
@@ -243,7 +249,9 @@ bool Surveyor::Attempt(const SurveyEnding& ending, Duration wait, bool& understo
   const Duration settle = std::min(wait / 2, ms(700));
   if (!UntilSilent(settle, Duration::Seconds(3), heard, quiet)) return false;
   readable_here_ = readable_here_ || Readable(heard.bytes());
-  if (!Ask(Bytes(kJoint) + (ending.bytes == ByteView("\r") ? "\r\n\r" : "\r\n"),
+  // The first may only wake it.
+  if (!Ask("\r\n", {ms(300), ms(60), ms(1000)}, heard) ||
+      !Ask(Bytes(kJoint) + (ending.bytes == ByteView("\r") ? "\r\n\r" : "\r\n"),
            {ms(0), ms(0), ms(0)}, heard))
     return false;
   kept_.clear();

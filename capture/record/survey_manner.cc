@@ -9,7 +9,7 @@ namespace witness {
 bool Surveyor::Echo() {
   Tell("does it echo?");
   Basis& basis = profile_.echo_basis;
-  const Bytes longer = "AT+ZZQ0123456789ABCDEF?";
+  const Bytes longer = "AT+JGU0123456789GIJIUG?";
   int echoed = 0;
   int early = 0;
   int late = 0;
@@ -93,7 +93,7 @@ bool Surveyor::Longest() {
   while (refused - taken > 1) {
     const std::size_t size = taken < 1024 && refused == 2048 ? taken * 2 : (taken + refused) / 2;
     if (size >= refused) break;
-    const Bytes command = "AT+ZZQ" + Bytes(size - 7, 'Q') + "?";
+    const Bytes command = "AT+JGU" + Bytes(size - 7, 'U') + "?";
     if (!Ask(command, profile_.send_ending, Usual(), heard)) return false;
     AddEvidence(basis, heard);
     (Body(heard) == no ? taken : refused) = size;

@@ -12,12 +12,14 @@
 
 namespace witness {
 
-// A query that cannot exist: how the module says no.
-inline constexpr ByteView kUnknownQuery = "AT+ZZQ?";
+// A query that cannot exist: how the module says no. Of letters with which no basic command begins,
+// and I, which asks: whatever a module loses of it, the rest does not act (ITU-T V.250 (07/2003)
+// 6.1 to 6.3; from memory).
+inline constexpr ByteView kUnknownQuery = "AT+JGU?";
 // Another, of another length: what gives both back changed is no module that says no.
-inline constexpr ByteView kOtherUnknownQuery = "AT+QXWKV?";
+inline constexpr ByteView kOtherUnknownQuery = "AT+UIJGJ?";
 // And one that begins otherwise, for what mangles all that begins alike in one way.
-inline constexpr ByteView kForeignQuery = "##ZZQ?";
+inline constexpr ByteView kForeignQuery = "##JGU?";
 
 // What keeps two queries apart that a module may take for one line, since it knows none of the
 // endings that were sent, or one was lost: "ATAT" would let a modem answer a call (ITU-T V.250
@@ -56,7 +58,7 @@ class Surveyor {
   // What the rest of the survey will take, as far as can be told.
   Duration Left() const;
   // Where commands lose their beginning: a line ending first, and a pause.
-  bool Wake(const std::string& ending);
+  bool Wake(const std::string& ending, Heard& heard);
   bool Ask(ByteView bytes, const Patience& patience, Heard& heard);
   // Keeps until the line is silent first, and leaves out of `heard` what is known to be said
   // unasked; `without_` then tells so.
@@ -81,6 +83,9 @@ class Surveyor {
   bool Clean();
   // Once an ending is known: ends or spoils what may be in the module's buffer.
   bool Joint();
+  // Whether the module took this command, as its answer tells: an echo, a line ending or a stray
+  // byte tells nothing, and to the query nothing but an answer or a refusal that is known.
+  bool IsTold(const Heard& heard, ByteView command);
   // Whether `command` would act if it were joined to what may be in the module's buffer.
   bool JoinActs(ByteView command) const;
   // Was it an answer to what was sent before, later than was waited for? Then more is waited next.
@@ -183,14 +188,16 @@ class Surveyor {
   Duration came_back_after_;                        // from the command's end
   Duration talks_every_ = Duration::Seconds(1000);  // what it says unasked most often
   Found answered_ = Found::kUnsure;                 // that it answers at all
-  bool open_ = false;    // the last command may stay in the module's buffer
-  std::vector<Bytes> kept_;  // and these that nothing was answered to
-  bool late_ = false;    // an answer came later than was waited for
-  Heard between_;        // what was heard between the last two commands
-  bool cut_ = false;     // commands lost their beginning, here
-  bool sleepy_ = false;  // and anywhere
-  bool wake_ = false;    // it is woken before each command
-  Instant last_sent_;      // the end of the last command
+  bool open_ = false;                      // the last command may stay in the module's buffer
+  std::vector<Bytes> kept_;                // and these that nothing was answered to
+  Bytes last_command_;                     // in capitals
+  Bytes last_words_;                       // and what came back
+  bool late_ = false;                      // an answer came later than was waited for
+  Heard between_;                          // what was heard between the last two commands
+  bool cut_ = false;                       // commands lost their beginning, here
+  bool sleepy_ = false;                    // and anywhere
+  bool wake_ = false;                      // it is woken before each command
+  Instant last_sent_;                      // the end of the last command
   bool refusal_by_shape_ = false;          // refusals differ in figures
   bool answer_by_shape_ = false;           // and so do answers
   std::size_t lines_left_ = 0;             // still to be looked at

@@ -81,19 +81,29 @@ bool Surveyor::Unsolicited() {
   }
   profile_.unsolicited.clear();  // what was heard on the way here is counted in Review()
   for (const Heard& saying : Sayings(*heard)) CountUnasked(saying.bytes(), saying);
+  // What is said unasked refuses nothing.
+  for (const ProfileUnsolicited& one : profile_.unsolicited)
+    if (Words(one.text) == Words(refusal_)) refusal_.clear();
   std::uint32_t most = 0;
   for (const ProfileUnsolicited& one : profile_.unsolicited) most = std::max(most, one.times);
   if (most > 1) talks_every_ = listen / most;
   AddEvidence(profile_.unsolicited_basis, *heard);
-  const bool said =
-      std::any_of(profile_.unsolicited.begin(), profile_.unsolicited.end(),
-                  [&](const ProfileUnsolicited& one) { return Words(one.text) == Words(answer_); });
-  if (refusal_.empty() && said) {
-    ++readable_;
-    Diagnose();
-    return false;
-  }
-  return true;
+  const auto said = [&] {
+    return std::any_of(
+        profile_.unsolicited.begin(), profile_.unsolicited.end(),
+        [&](const ProfileUnsolicited& one) { return Words(one.text) == Words(answer_); });
+  };
+  if (!said()) return true;
+  // What was taken for the answer is said unasked: what is the answer without it?
+  const auto* ending =
+      std::find_if(std::begin(kSurveyEndings), std::end(kSurveyEndings),
+                   [&](const SurveyEnding& one) { return one.name == profile_.send_ending; });
+  bool understood = false;
+  if (ending != std::end(kSurveyEndings) && !Confirm(*ending, Bytes(), understood)) return false;
+  if (understood && !said()) return true;
+  ++readable_;
+  Diagnose();
+  return false;
 }
 
 void Surveyor::Review() {

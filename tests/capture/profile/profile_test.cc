@@ -30,7 +30,7 @@ Profile Demo() {
   p.silence_at_most = Duration::Milliseconds(405);
   p.echo = EchoKind::kOff;
   p.letter_case = LetterCase::kAsWrittenOnly;
-  p.unknown.command = "AT+ZZQ?";
+  p.unknown.command = "AT+JGU?";
   p.unknown.outcome = ReplyOutcome::kNoAnswer;
   p.unknown.basis.tries = 5;
   ProfileReply reply;
