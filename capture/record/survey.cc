@@ -228,7 +228,8 @@ bool Surveyor::IsAnswer(const Heard& heard) const {
 
 bool Surveyor::IsSpoilt(const Heard& heard) const {
   const bool echoes = profile_.echo != EchoKind::kUnspecified && profile_.echo != EchoKind::kOff;
-  if (heard.bad_bytes > 0 || (echoes && EchoLength(heard) == 0)) return true;
+  if (heard.bad_bytes > 0 || (echoes && EchoLength(heard) == 0) || IsGarbledEcho(heard))
+    return true;
   // The command came back without its beginning.
   const Bytes command = heard.sent.substr(0, heard.sent.find_last_not_of("\r\n") + 1);
   const Bytes all = heard.bytes();

@@ -78,10 +78,31 @@ Judgement Judge(const std::vector<Heard>& answers, std::map<ByteView, std::vecto
 
 }  // namespace
 
+// Once, in a moment when it may be a talker still: all that may be sent, until something is
+// telling.
+bool Surveyor::AskMore(const SurveyEnding& ending, const Patience& patience,
+                       std::vector<Heard>& heards) {
+  const std::vector<SurveyCommand> commands =
+      plan_.commands.empty() ? BuiltInCommands() : plan_.commands;
+  int asked = 0;
+  for (const SurveyCommand& command : commands) {
+    if (!command.change.empty() || !MaySend(command, plan_) || command.text == plan_.query)
+      continue;
+    // Behind each there is the joint, since what it is answered tells nothing yet.
+    for (const ByteView text : {ByteView(command.text), kJoint}) {
+      Heard heard;
+      if (!Ask(text, ending.name, patience, heard)) return false;
+      if (text != kJoint) heards.push_back(heard);
+    }
+    if (++asked == 6 || IsTelling(heards)) break;
+  }
+  return true;
+}
+
 // Does the module answer the query, again and again, otherwise than what cannot be a command and
 // otherwise than it talks unasked?
 bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& understood) {
-  understood = false;
+  understood = other_format_ = false;
   // Late answers to what was tried before must not be taken for answers to this; and what it says
   // again and again is left out from here on.
   Heard late;
@@ -95,6 +116,9 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
     if (talked.nothing()) talked = late;
     for (const Heard& saying : Sayings(talked)) CountUnasked(saying.bytes(), saying);
     std::erase_if(profile_.unsolicited, [](const auto& one) { return one.times < 2; });
+    other_format_ =
+        std::any_of(profile_.unsolicited.begin(), profile_.unsolicited.end(),
+                    [](const ProfileUnsolicited& one) { return IsOtherFormat(one.text); });
   }
   Patience patience = {Duration::Seconds(5), Duration::Milliseconds(500), Duration::Seconds(8),
                        Duration::Milliseconds(1500)};
@@ -106,21 +130,24 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
     Duration pause;
   };
   const ByteView query = plan_.query;
-  const Probe probes[] = {
-      {query, ms(0)},           {kForeignQuery, ms(0)},      {kUnknownQuery, ms(0)},
-      {query, ms(370)},         {kForeignQuery, ms(0)},      {query, ms(0)},
-      {kForeignQuery, ms(910)}, {kOtherUnknownQuery, ms(0)}, {query, ms(1700)},
-      {kForeignQuery, ms(510)}, {kUnknownQuery, ms(0)},      {kOtherUnknownQuery, ms(230)}};
+  const Probe probes[] = {{query, ms(0)},         {kForeignQuery, ms(0)},
+                          {kUnknownQuery, ms(0)}, {query, ms(370)},
+                          {kJoint, ms(0)},        {query, ms(0)},
+                          {kJoint, ms(910)},      {kOtherUnknownQuery, ms(0)},
+                          {query, ms(1700)},      {kForeignQuery, ms(510)},
+                          {kUnknownQuery, ms(0)}, {kOtherUnknownQuery, ms(230)}};
   Basis basis;
   Bytes all;
   std::size_t bad = 0;  // framing or parity errors: not this rate and format
   std::vector<Heard> answers;
+  std::vector<Heard> heards;
   std::map<ByteView, std::vector<Bytes>> refusals;
   for (const Probe& probe : probes) {
     Heard heard;
     if (probe.pause > Duration::Zero() && !Pause(probe.pause)) return false;
     if (!Ask(probe.command, ending.name, patience, heard)) return false;
     AddEvidence(basis, heard);
+    heards.push_back(heard);
     all += heard.bytes();
     bad += heard.bad_bytes;
     if (probe.command != query) {
@@ -175,7 +202,7 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
       silent += body.empty();
       elsewhere = elsewhere || alike(Words(body)) == alike(Words(wanted)) ||
                   IsButForASaying(alike(body), alike(wanted));
-      cut = cut || body.find(command.substr(1)) != Bytes::npos;
+      cut = cut || (command.size() > 3 && body.find(command.substr(1)) != Bytes::npos);
     }
   }
   for (const Heard& answer : answers)
@@ -192,13 +219,25 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
   // Where nothing is refused in words, it may be what the module says now and then.
   const std::ptrdiff_t needed = refusal.empty() ? 4 : 3;
   understood = is.same >= needed && !echoes_elsewhere && Readable(wanted) && is.refuses &&
-               !is.mangles && !elsewhere && keeps_silent && !cut && bad == 0 &&
+               !is.mangles && !elsewhere && keeps_silent && !cut && bad == 0 && !other_format_ &&
                Unreadable(all) * 20 <= all.size();
   if (!understood) {
     ++readable_;
     // Perhaps it slept: what was answered at once was not after a pause.
     cut_ = !wake_ && (cut || Words(wanted) != Words(first) || is.same < needed);
     return true;
+  }
+  if (line_.baud != 0 && !plan_.line_is_known && !IsTelling(heards)) {
+    // Rubbish of a few kinds may look like this; other queries are answered in more words.
+    if (!AskMore(ending, patience, heards)) return false;
+    if (!IsTelling(heards)) {
+      understood = false;
+      doubtful_ = "At " + FormatLineSettings(line_) + " " + ToEscapes(query) + " was answered " +
+                  ToEscapes(wanted) +
+                  ", which may be rubbish of another rate. To survey it there, give this rate and "
+                  "format";
+      return true;
+    }
   }
   answer_ = wanted;
   refusal_ = refusal;

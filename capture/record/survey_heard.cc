@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cctype>
+#include <set>
 
 namespace witness {
 
@@ -23,6 +24,12 @@ bool Readable(ByteView bytes) {
   for (int i = 0; i < 2 && !bytes.empty() && IsTextFraming(bytes.back()); ++i)
     bytes.remove_suffix(1);
   return bytes.size() >= 2 && std::all_of(bytes.begin(), bytes.end(), IsTextByte);
+}
+
+bool IsOtherFormat(ByteView bytes) {
+  Bytes seven(bytes);
+  for (char& c : seven) c = static_cast<char>(c & 0x7F);
+  return bytes.size() >= 3 && seven != bytes && Readable(seven);
 }
 
 std::size_t EchoLength(const Heard& heard) {
@@ -220,6 +227,56 @@ Bytes Shape(ByteView text) {
     figure = digit;
   }
   return out;
+}
+
+namespace {
+
+// `text` is `whole` with some characters left out.
+bool IsLeftOf(ByteView text, ByteView whole) {
+  std::size_t at = 0;
+  for (const char c : text) {
+    at = whole.find(c, at);
+    if (at == ByteView::npos) return false;
+    ++at;
+  }
+  return true;
+}
+
+}  // namespace
+
+bool IsGarbledEcho(const Heard& heard) {
+  if (EchoLength(heard) > 0 || heard.never_echoes) return false;
+  Bytes early;
+  for (const HeardPiece& piece : heard.pieces)
+    if (piece.at < heard.sent_by) early += piece.bytes;
+  return Words(early).size() > 1 && IsLeftOf(early, heard.sent);
+}
+
+bool IsTelling(const std::vector<Heard>& answers) {
+  // Result codes of ITU-T V.250 (07/2003) 5.7.1 and what else is often said for them.
+  constexpr std::string_view kWords[] = {"OK",   "ERROR",   "ERR",     "READY",  "BUSY",
+                                         "FAIL", "CONNECT", "INVALID", "UNKNOWN"};
+  std::set<char> kinds;
+  std::set<char> letters;
+  for (const Heard& answer : answers) {
+    const Bytes body = Body(answer);
+    if (!Readable(body) || IsLeftOf(Words(body), answer.sent)) continue;
+    Bytes word;
+    for (const char c : body + ' ') {
+      const char capital = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
+      if (capital >= 'A' && capital <= 'Z') {
+        word += capital;
+        continue;
+      }
+      if (std::find(std::begin(kWords), std::end(kWords), word) != std::end(kWords)) return true;
+      word.clear();
+    }
+    for (const char c : body) {
+      if (IsTextByte(c)) kinds.insert(c);
+      if (std::isalnum(static_cast<unsigned char>(c)) != 0) letters.insert(c);
+    }
+  }
+  return kinds.size() >= 6 && letters.size() >= 4;
 }
 
 void AddEvidence(Basis& basis, const Heard& heard) {

@@ -20,12 +20,10 @@ namespace {
 
 const auto ms = [](int n) { return Duration::Milliseconds(n); };
 
-// Text but for the parity bit, or text that came with errors: this rate, another format.
+// Or text that came with errors.
 bool MayBeOtherFormat(const Heard& heard) {
   const Bytes all = heard.bytes();
-  Bytes seven = all;
-  for (char& c : seven) c = static_cast<char>(c & 0x7F);
-  return all.size() >= 3 && Readable(seven) && (seven != all || heard.bad_bytes > 0);
+  return IsOtherFormat(all) || (all.size() >= 3 && Readable(all) && heard.bad_bytes > 0);
 }
 
 // A sign of life: text at the end of what was heard, also a mere echo. What stands before may be
@@ -172,8 +170,12 @@ bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
   }
   if (!life) return true;
   if (patient_) one.looked_bare = true;  // it is asked so, too
-  return AskPatiently(one.line, std::max(ms(patient_ ? 4000 : 1200), late * 2 + ms(500)), bare,
-                      found);
+  other_format_ = false;
+  if (!AskPatiently(one.line, std::max(ms(patient_ ? 4000 : 1200), late * 2 + ms(500)), bare,
+                    found))
+    return false;
+  one.other_format = one.other_format || other_format_;
+  return true;
 }
 
 bool Surveyor::AskPatiently(const LineSettings& line, Duration wait, bool bare_first, bool& found) {

@@ -13,6 +13,7 @@ bool Surveyor::Echo() {
   int echoed = 0;
   int early = 0;
   int late = 0;
+  int garbled = 0;
   int rounds = 0;
   bool answers = false;
   bool woken = false;
@@ -22,6 +23,7 @@ bool Surveyor::Echo() {
     Heard heard;
     if (!Ask(longer, profile_.send_ending, Usual(), heard)) return false;
     AddEvidence(basis, heard);
+    garbled += IsGarbledEcho(heard);
     if (EchoLength(heard) == 0) continue;
     ++echoed;
     const Duration leaving = heard.sent_by - heard.sent_at;
@@ -29,8 +31,8 @@ bool Surveyor::Echo() {
     if (without_.any) continue;                         // what was said unasked kept it back
     (heard.pieces.front().at < heard.sent_at + leaving / 2 ? early : late) += 1;
   }
-  const bool sure = echoed == 0 || echoed == rounds;
-  const bool likely = sure || echoed == 1 || echoed >= 4;
+  const bool sure = garbled == 0 && (echoed == 0 || echoed == rounds);
+  const bool likely = sure || (garbled == 0 && echoed == 1) || echoed >= 4;
   profile_.echo = !likely                  ? EchoKind::kUnspecified
                   : echoed < 2             ? EchoKind::kOff
                   : early > 1 && late == 0 ? EchoKind::kByCharacter
@@ -38,7 +40,8 @@ bool Surveyor::Echo() {
                                            : EchoKind::kOn;
   basis.sure = sure ? Found::kSure : likely ? Found::kLikely : Found::kUnsure;
   if (echoed == 0 && !answers) basis.sure = Found::kUnsure;  // nor was the query answered
-  basis.why = std::to_string(echoed) + " of " + std::to_string(rounds) + " commands came back";
+  basis.why = std::to_string(echoed) + " of " + std::to_string(rounds) + " commands came back" +
+              (garbled > 0 ? ", others with characters lost" : "");
   if (profile_.echo == EchoKind::kOn) basis.why += "; how cannot be told";
   return Clean();
 }

@@ -216,10 +216,17 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
   reply.texts = order;
   const std::vector<Bytes>& no = profile_.unknown.texts;
   // Refusals may differ in figures, as where they tell the place of an error.
-  const bool refused = &reply != &profile_.unknown && !usual.empty() &&
-                       std::any_of(no.begin(), no.end(), [&](const Bytes& one) {
+  const bool listed = &reply != &profile_.unknown && !usual.empty();
+  const bool refused = listed && std::any_of(no.begin(), no.end(), [&](const Bytes& one) {
                          return one == usual || (refusal_by_shape_ && Shape(one) == Shape(usual));
                        });
+  // Where it is not sure how it says no, this may be a no that was heard before, or nearly so.
+  const bool perhaps_refused =
+      listed && !refused && profile_.unknown.basis.sure == Found::kUnsure &&
+      (Words(usual) == Words(refusal_) || std::any_of(no.begin(), no.end(), [&](const Bytes& one) {
+         std::size_t front = 0;
+         return IsWithInsertion(one, usual, front) || IsWithInsertion(usual, one, front);
+       }));
   reply.outcome = order.empty() ? ReplyOutcome::kNoAnswer
                   : refused     ? ReplyOutcome::kRefused
                                 : ReplyOutcome::kAnswered;
@@ -236,7 +243,7 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
            one.raw.ended_at - one.heard.pieces.back().at < Duration::Milliseconds(500);
   });
   // One answer that is like no other may have been spoilt on its way.
-  reply.basis.sure = odd_figure || cut_off                                     ? Found::kUnsure
+  reply.basis.sure = odd_figure || cut_off || perhaps_refused                  ? Found::kUnsure
                      : count == 0 || of_usual_shape * 2 <= count || others > 0 ? Found::kUnsure
                      : count == 1 || !alike                                    ? Found::kLikely
                                                                                : Found::kSure;
@@ -246,6 +253,7 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
   if (alike && order.size() > 1) why += " but for figures";
   if (silent > 0 && !usual.empty()) why += ", " + std::to_string(silent) + " not answered";
   if (cut_off) why += ", not heard to its end";
+  if (perhaps_refused) why += ", perhaps a refusal";
   if (spoilt > 0) why += ", " + std::to_string(spoilt) + " spoilt on the way";
 }
 

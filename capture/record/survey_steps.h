@@ -120,6 +120,7 @@ class Surveyor {
   // Does the module answer the query, again and again, otherwise than what cannot be a command and
   // otherwise than it talks unasked? `first`: what was heard after the first query.
   bool Confirm(const SurveyEnding& ending, const Bytes& first, bool& understood);
+  bool AskMore(const SurveyEnding& ending, const Patience& patience, std::vector<Heard>& heards);
 
   // --- why nothing answers (survey_diagnosis.cc) ---
   void Note(const Heard& heard);  // what kind of thing was heard
@@ -207,6 +208,8 @@ class Surveyor {
   std::size_t bad_ = 0;                    // bytes that came with errors at the line that was found
   int stage_ = 0;                          // how far the survey is, for Left()
   std::optional<LineSettings> echo_line_;  // where what was sent came back as it was
+  bool other_format_ = false;              // what it says unasked is text in another
+  std::string doubtful_;                   // answers that may be rubbish: where, and which
   int readable_ = 0;
   int unreadable_ = 0;
 };

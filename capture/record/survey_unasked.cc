@@ -156,8 +156,19 @@ void Surveyor::Review() {
   const auto odd = std::count_if(all.begin(), all.end(), [](char c) {
     return std::popcount(static_cast<unsigned char>(c)) % 2 == 1;
   });
-  chance = chance || (line_.baud != 0 && line_.data_bits == 8 && line_.parity == Parity::kNone &&
-                      (odd == 0 || odd == std::ssize(all)));
+  // And one that is always 0 like an eighth data bit: then 7E1 or 7O1 is not told from 8N1.
+  const bool one_parity = odd == 0 || odd == std::ssize(all);
+  const bool may_be_parity =
+      (line_.data_bits == 8 && line_.parity == Parity::kNone) ||
+      (line_.data_bits == 7 && ((line_.parity == Parity::kEven && odd == 0) ||
+                                (line_.parity == Parity::kOdd && odd == std::ssize(all))));
+  chance = chance || (line_.baud != 0 && one_parity && may_be_parity);
+  // What is said again and again can be read at the right rate and format.
+  chance =
+      chance || std::any_of(profile_.unsolicited.begin(), profile_.unsolicited.end(),
+                            [](const ProfileUnsolicited& one) {
+                              return one.times > 1 && one.text.size() > 2 && !Readable(one.text);
+                            });
   if (chance || bad_ > 4 || unreadable(profile_.unknown) ||
       std::any_of(profile_.replies.begin(), profile_.replies.end(), unreadable)) {
     profile_.line_basis.sure = Found::kUnsure;
@@ -171,6 +182,8 @@ void Surveyor::Review() {
       if (chance || bad_ > 4 || unreadable(reply)) reply.basis.sure = Found::kUnsure;
     if (chance || bad_ > 4 || unreadable(profile_.unknown))
       profile_.unknown.basis.sure = Found::kUnsure;
+    for (ProfileUnsolicited& one : profile_.unsolicited)
+      if (chance || bad_ > 4) one.basis.sure = Found::kUnsure;
   }
   // Single bytes are nobody's sayings, unless most of them are the same.
   std::uint32_t stray = 0;
