@@ -79,6 +79,7 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
     return false;
   between_.pieces.insert(between_.pieces.end(), before.pieces.begin(), before.pieces.end());
   NoteLate(between_, last_sent_);
+  came_between_ = between_.bytes();
   between_.pieces.clear();
   Patience limited = patience;
   // What talks all the time never falls silent.
@@ -86,6 +87,7 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
     limited.at_most = std::min(patience.at_most, turnaround_ * 2 + Duration::Seconds(4));
   // Until something else is known, what is not ended as commands are stays in the module's buffer.
   open_ = ending != profile_.send_ending;
+  idle_ = talk_.Now() - last_sent_;
   if (!Ask(Bytes(command) + BytesOfEnding(ending), limited, raw_)) return false;
   heard = WithoutUnasked(raw_, profile_.unsolicited, without_);
   // Something unasked, or a stray byte, is no answer: that is waited for all the same.
@@ -254,6 +256,20 @@ bool Surveyor::IsTaken(ByteView query, const std::string& ending, bool clean_fir
   return true;
 }
 
+bool Surveyor::IsAwake(bool& awake) {
+  awake = wake_ || unanswered_after_ <= answered_after_;
+  for (int i = 0; i < 2 && !awake; ++i) {
+    Heard heard;
+    if (!Joint() || !Pause(unanswered_after_) ||
+        !Ask(plan_.query, profile_.send_ending, Usual(), heard))
+      return false;
+    awake = IsAnswer(heard);
+    if (awake) answered_after_ = std::max(answered_after_, idle_);
+  }
+  unanswered_after_ = Duration::Zero();
+  return true;
+}
+
 bool Surveyor::IsTakenNow(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
                           bool& good, bool& steady) {
   int taken = 0;
@@ -279,6 +295,8 @@ bool Surveyor::IsTakenNow(ByteView query, const std::string& ending, bool clean_
         const auto turnaround = TimingOf(heard, line_).turnaround;
         turnaround_ = std::max(turnaround_, turnaround.value_or(turnaround_));
       }
+      Duration& after = answers ? answered_after_ : unanswered_after_;
+      after = std::max(after, idle_);
       taken += answers;
       inside = inside || (!answers && Body(heard).find(answer_) != Bytes::npos &&
                           answer_.find(refusal_) == Bytes::npos);
@@ -296,7 +314,9 @@ bool Surveyor::Clean() {
   for (int i = 0; i < 3; ++i) {
     Heard heard;
     if (!Ask(plan_.query, profile_.send_ending, Usual(), heard)) return false;
-    if (IsAnswer(heard)) return true;
+    if (!IsAnswer(heard)) continue;
+    answered_after_ = std::max(answered_after_, idle_);
+    return true;
   }
   return true;
 }

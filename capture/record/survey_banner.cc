@@ -58,7 +58,7 @@ bool Surveyor::Banner() {
   return true;
 }
 
-bool Surveyor::BannerAgain() {
+bool Surveyor::ResetAgain() {
   Basis& basis = profile_.banner_basis;
   if (basis.sure == Found::kNotTried) return true;
   Tell("resetting the module again, now that its rate is known");
@@ -90,6 +90,15 @@ bool Surveyor::BannerAgain() {
   basis.sure = Found::kUnsure;
   basis.why = "something else came after each reset";
   if (Readable(before)) profile_.banner = before;
+  return true;
+}
+
+bool Surveyor::BannerAgain() {
+  if (!ResetAgain()) return false;
+  if (profile_.banner_basis.sure == Found::kNotTried) return true;
+  bool answers = false;
+  for (int i = 0; i < 10 && !answers; ++i)
+    if (!StillAnswers(answers)) return false;
   return true;
 }
 

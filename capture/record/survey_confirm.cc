@@ -141,6 +141,7 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
   std::size_t bad = 0;  // framing or parity errors: not this rate and format
   std::vector<Heard> answers;
   std::vector<Heard> heards;
+  std::vector<Bytes> betweens;
   std::map<ByteView, std::vector<Bytes>> refusals;
   for (const Probe& probe : probes) {
     Heard heard;
@@ -148,6 +149,7 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
     if (!Ask(probe.command, ending.name, patience, heard)) return false;
     AddEvidence(basis, heard);
     heards.push_back(heard);
+    if (!came_between_.empty()) betweens.push_back(came_between_);
     all += heard.bytes();
     bad += heard.bad_bytes;
     if (probe.command != query) {
@@ -209,6 +211,10 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
     cut = cut || (EchoLength(answer) == 0 &&
                   Words(Body(answer)).starts_with(Bytes(query.substr(1)) + '\r'));
   sleepy_ = sleepy_ || cut;
+  // What answers come when nothing is awaited may be those to commands before the last.
+  const bool out_of_step = std::count_if(betweens.begin(), betweens.end(), [&](const Bytes& one) {
+                             return one.find(wanted) != Bytes::npos;
+                           }) > 1;
   const bool keeps_silent = !refusal.empty() || silent + 1 >= asked;
   // A wrong rate gives nothing back as it was.
   const bool echoes_elsewhere = echo_line_ &&
@@ -219,8 +225,8 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
   // Where nothing is refused in words, it may be what the module says now and then.
   const std::ptrdiff_t needed = refusal.empty() ? 4 : 3;
   understood = is.same >= needed && !echoes_elsewhere && Readable(wanted) && is.refuses &&
-               !is.mangles && !elsewhere && keeps_silent && !cut && bad == 0 && !other_format_ &&
-               Unreadable(all) * 20 <= all.size();
+               !is.mangles && !elsewhere && keeps_silent && !cut && !out_of_step && bad == 0 &&
+               !other_format_ && Unreadable(all) * 20 <= all.size();
   if (!understood) {
     ++readable_;
     // Perhaps it slept: what was answered at once was not after a pause.

@@ -20,7 +20,9 @@ bool Surveyor::Endings() {
     all_steady = all_steady && steady;
     bare_steady = steady;  // it comes last
   }
-  if (!Clean()) return false;
+  bool awake = true;
+  if (!IsAwake(awake) || !Clean()) return false;
+  all_steady = all_steady && awake;
   for (const char* name : {"none", "CR", "LF", "CR LF"})
     if (good[name]) profile_.accepted_endings.emplace_back(name);
   const bool bare = good["none"];

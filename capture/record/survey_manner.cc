@@ -62,7 +62,9 @@ bool Surveyor::Case() {
     bool woken = false;
     if (!Control(answers, woken)) return false;
     if (woken && !IsTaken(small, profile_.send_ending, false, basis, taken, steady)) return false;
-    steady = steady && answers;
+    bool awake = true;
+    if (!IsAwake(awake)) return false;
+    steady = steady && answers && awake;
   }
   // An answer that repeats the query differs in letters where it is taken alike.
   if (!taken && (answer_by_shape_ || answer_.find(plan_.query) != Bytes::npos)) steady = false;

@@ -79,6 +79,8 @@ class Surveyor {
                bool& good, bool& steady);
   bool IsTakenNow(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
                   bool& good, bool& steady);
+  // After so long a silence as before a try that was not answered, is the query answered?
+  bool IsAwake(bool& awake);
   // Brings the module back to where a command begins.
   bool Clean();
   // Once an ending is known: ends or spoils what may be in the module's buffer.
@@ -95,8 +97,9 @@ class Surveyor {
   // Resets the module and listens; `heard`: what came, without what is known to be said unasked.
   bool Reset(Heard& heard, Duration& after, bool& done);
   bool Banner();
-  // Once the line is known: the same twice is its banner.
+  // Once the line is known: the same twice is its banner. The module may be deaf while it boots.
   bool BannerAgain();
+  bool ResetAgain();
 
   // --- rate, format, first ending (survey_line.cc) ---
   struct LineTry {
@@ -189,24 +192,28 @@ class Surveyor {
   Duration came_back_after_;                        // from the command's end
   Duration talks_every_ = Duration::Seconds(1000);  // what it says unasked most often
   Found answered_ = Found::kUnsure;                 // that it answers at all
-  bool open_ = false;                      // the last command may stay in the module's buffer
-  std::vector<Bytes> kept_;                // and these that nothing was answered to
-  Bytes last_command_;                     // in capitals
-  Bytes last_words_;                       // and what came back
-  bool late_ = false;                      // an answer came later than was waited for
-  Heard between_;                          // what was heard between the last two commands
-  bool cut_ = false;                       // commands lost their beginning, here
-  bool sleepy_ = false;                    // and anywhere
-  bool wake_ = false;                      // it is woken before each command
-  Instant last_sent_;                      // the end of the last command
-  bool refusal_by_shape_ = false;          // refusals differ in figures
-  bool answer_by_shape_ = false;           // and so do answers
-  std::size_t lines_left_ = 0;             // still to be looked at
-  bool patient_ = false;                   // the second round
-  bool first_format_ = true;               // of it: a line of the first format
-  bool readable_here_ = false;             // text was heard at this line
-  std::size_t bad_ = 0;                    // bytes that came with errors at the line that was found
-  int stage_ = 0;                          // how far the survey is, for Left()
+  bool open_ = false;              // the last command may stay in the module's buffer
+  std::vector<Bytes> kept_;        // and these that nothing was answered to
+  Bytes last_command_;             // in capitals
+  Bytes last_words_;               // and what came back
+  bool late_ = false;              // an answer came later than was waited for
+  Heard between_;                  // what was heard between the last two commands
+  Bytes came_between_;             // before the last command
+  bool cut_ = false;               // commands lost their beginning, here
+  bool sleepy_ = false;            // and anywhere
+  bool wake_ = false;              // it is woken before each command
+  Duration idle_;                  // nothing was sent for so long before the last command
+  Duration answered_after_;        // the longest of these after which the query was answered
+  Duration unanswered_after_;      // and after which it was not, as it was tried last
+  Instant last_sent_;              // the end of the last command
+  bool refusal_by_shape_ = false;  // refusals differ in figures
+  bool answer_by_shape_ = false;   // and so do answers
+  std::size_t lines_left_ = 0;     // still to be looked at
+  bool patient_ = false;           // the second round
+  bool first_format_ = true;       // of it: a line of the first format
+  bool readable_here_ = false;     // text was heard at this line
+  std::size_t bad_ = 0;            // bytes that came with errors at the line that was found
+  int stage_ = 0;                  // how far the survey is, for Left()
   std::optional<LineSettings> echo_line_;  // where what was sent came back as it was
   bool other_format_ = false;              // what it says unasked is text in another
   std::string doubtful_;                   // answers that may be rubbish: where, and which
