@@ -1,6 +1,7 @@
 #include "capture/record/survey.h"
 
 #include <algorithm>
+#include <cctype>
 #include <utility>
 
 #include "capture/base/text.h"
@@ -55,6 +56,7 @@ bool Surveyor::Ask(ByteView bytes, const Patience& patience, Heard& heard) {
   heard = *std::move(got);
   if (!bytes.empty()) last_sent_ = heard.sent_by;
   bad_ += heard.bad_bytes;
+  heard.echoes_no_ending = no_ending_back_ > 1 && no_ending_back_ > ending_back_;
   heard.never_echoes = profile_.echo == EchoKind::kOff && profile_.echo_basis.sure == Found::kSure;
   return true;
 }
@@ -105,6 +107,14 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
     raw_.end = more.end;
     raw_.ended_at = more.ended_at;
     heard = WithoutUnasked(raw_, profile_.unsolicited, without_);
+  }
+  // Text that comes right behind the query tells that its ending is not echoed.
+  const Bytes all = heard.bytes();
+  if (!BytesOfEnding(ending).empty() && command == plan_.query && all.size() > command.size() &&
+      all.starts_with(command)) {
+    const char next = all[command.size()];
+    no_ending_back_ += std::isalnum(static_cast<unsigned char>(next)) != 0;
+    ending_back_ += next == BytesOfEnding(ending)[0];
   }
   if (log_.size() < 400) log_.push_back(raw_);
   if (IsTold(heard, command))

@@ -76,6 +76,11 @@ Judgement Judge(const std::vector<Heard>& answers, std::map<ByteView, std::vecto
   return out;
 }
 
+bool HasLine(Bytes text, ByteView line) {
+  std::replace(text.begin(), text.end(), '\r', '\n');
+  return ('\n' + text + '\n').find('\n' + Bytes(line) + '\n') != Bytes::npos;
+}
+
 }  // namespace
 
 // Once, in a moment when it may be a talker still: all that may be sent, until something is
@@ -208,8 +213,7 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
     }
   }
   for (const Heard& answer : answers)
-    cut = cut || (EchoLength(answer) == 0 &&
-                  Words(Body(answer)).starts_with(Bytes(query.substr(1)) + '\r'));
+    cut = cut || (EchoLength(answer) == 0 && HasLine(Body(answer), query.substr(1)));
   sleepy_ = sleepy_ || cut;
   // What answers come when nothing is awaited may be those to commands before the last.
   const bool out_of_step = std::count_if(betweens.begin(), betweens.end(), [&](const Bytes& one) {

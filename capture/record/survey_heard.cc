@@ -45,6 +45,7 @@ std::size_t EchoLength(const Heard& heard) {
          all[lead + same] == heard.sent[same])
     ++same;
   if (bare < 2 || same < bare) return 0;
+  if (heard.echoes_no_ending) return lead + bare;
   // Of the ending as much as comes back before the answer.
   const std::size_t end = lead + same;
   const std::size_t ending = heard.sent.size() - bare;

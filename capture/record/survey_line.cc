@@ -125,6 +125,7 @@ bool Surveyor::UseLine(const LineSettings& line, bool& possible) {
   }
   line_ = line;
   log_.clear();
+  no_ending_back_ = ending_back_ = 0;
   profile_.unsolicited.clear();
   return true;
 }

@@ -187,6 +187,8 @@ class Surveyor {
   std::uint32_t noise_ = 0;  // stray bytes that were left out
   Duration turnaround_;
   Duration quiet_ = Duration::Milliseconds(500);
+  int ending_back_ = 0;     // so often the query came back with its ending
+  int no_ending_back_ = 0;  // and without
   int came_back_ = 0;
   bool comes_back_whole_ = false;                   // at one line, all that was sent
   Duration came_back_after_;                        // from the command's end
