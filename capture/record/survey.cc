@@ -284,7 +284,7 @@ bool Surveyor::IsTakenNow(ByteView query, const std::string& ending, bool clean_
                           bool& good, bool& steady) {
   int taken = 0;
   int tries = 0;
-  bool inside = false;  // the answer came, but with something that is no saying
+  bool inside = false;  // the answer came, but with something that is no saying; or the like
   for (const int wanted : {3, 6}) {
     for (; tries < wanted; ++tries) {
       if (clean_first && !Clean()) return false;
@@ -310,6 +310,8 @@ bool Surveyor::IsTakenNow(ByteView query, const std::string& ending, bool clean_
       taken += answers;
       inside = inside || (!answers && Body(heard).find(answer_) != Bytes::npos &&
                           answer_.find(refusal_) == Bytes::npos);
+      // Nor does a try tell anything of which the module lost characters.
+      inside = inside || (!answers && GarbledEchoLength(heard) > 0);
     }
     if (taken == 0 || taken == tries) break;
   }

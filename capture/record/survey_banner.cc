@@ -81,6 +81,12 @@ bool Surveyor::ResetAgain() {
                                     FormatDuration(kBannerTime + kLateBannerTime) + " of a reset"
                   : readable ? "came alike after each of two resets"
                              : "something unreadable came after each reset";
+      // A byte that comes alone, later, may have been picked up, twice the same by chance.
+      const std::vector<Heard> said = Sayings(heard);
+      if (said.size() > 1 && MayBeNoise(said.back().bytes())) {
+        basis.sure = Found::kUnsure;
+        basis.why += ", but its end may have been picked up";
+      }
       if (readable) profile_.banner = now;
       profile_.banner_after = after;
       return true;

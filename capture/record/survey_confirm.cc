@@ -215,6 +215,10 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
   for (const Heard& answer : answers)
     cut = cut || (EchoLength(answer) == 0 && HasLine(Body(answer), query.substr(1)));
   sleepy_ = sleepy_ || cut;
+  // What lost characters of the query has answered something else.
+  const bool garbled = std::count_if(answers.begin(), answers.end(), [](const Heard& one) {
+                         return GarbledEchoLength(one) > 0;
+                       }) > 1;
   // What answers come when nothing is awaited may be those to commands before the last.
   const bool out_of_step = std::count_if(betweens.begin(), betweens.end(), [&](const Bytes& one) {
                              return one.find(wanted) != Bytes::npos;
@@ -229,8 +233,8 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
   // Where nothing is refused in words, it may be what the module says now and then.
   const std::ptrdiff_t needed = refusal.empty() ? 4 : 3;
   understood = is.same >= needed && !echoes_elsewhere && Readable(wanted) && is.refuses &&
-               !is.mangles && !elsewhere && keeps_silent && !cut && !out_of_step && bad == 0 &&
-               !other_format_ && Unreadable(all) * 20 <= all.size();
+               !is.mangles && !elsewhere && keeps_silent && !cut && !garbled && !out_of_step &&
+               bad == 0 && !other_format_ && Unreadable(all) * 20 <= all.size();
   if (!understood) {
     ++readable_;
     // Perhaps it slept: what was answered at once was not after a pause.

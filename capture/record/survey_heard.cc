@@ -245,12 +245,16 @@ bool IsLeftOf(ByteView text, ByteView whole) {
 
 }  // namespace
 
-bool IsGarbledEcho(const Heard& heard) {
-  if (EchoLength(heard) > 0 || heard.never_echoes) return false;
+std::size_t GarbledEchoLength(const Heard& heard) {
+  if (EchoLength(heard) > 0 || heard.never_echoes) return 0;
   Bytes early;
   for (const HeardPiece& piece : heard.pieces)
-    if (piece.at < heard.sent_by) early += piece.bytes;
-  return Words(early).size() > 1 && IsLeftOf(early, heard.sent);
+    if (piece.at < heard.sent_by + Duration::Milliseconds(1)) early += piece.bytes;
+  return IsLeftOf(early, heard.sent) ? early.size() : 0;
+}
+
+bool IsGarbledEcho(const Heard& heard) {
+  return Words(heard.bytes().substr(0, GarbledEchoLength(heard))).size() > 1;
 }
 
 bool IsTelling(const std::vector<Heard>& answers) {

@@ -70,9 +70,10 @@ std::vector<Heard> Sayings(const Heard& heard);
 // only have the same shape.
 Bytes Shape(ByteView text);
 
-// Whether what came while the command was still leaving is the command with some characters lost:
-// an echo that was garbled, for nothing can be answered before it was asked.
-bool IsGarbledEcho(const Heard& heard);
+// How many bytes at the front came while the command was still leaving and are the command with
+// some characters lost: an echo that was garbled, for nothing is answered before it was asked.
+std::size_t GarbledEchoLength(const Heard& heard);
+bool IsGarbledEcho(const Heard& heard);  // more than one character of it
 
 // Whether what was answered could hardly come of another rate or format: a word that modules say,
 // or characters of many kinds. What is left of the command itself does not count, nor how often

@@ -161,8 +161,11 @@ bool Surveyor::AskAgainAndAgain(ProfileReply& reply, std::vector<Try>& tries) {
   // What is in it every time, and after the same time, belongs to the answer.
   const bool always =
       std::all_of(tries.begin(), tries.end(), [](const Try& one) { return one.stripped; });
-  // But what is said so often that it must come into every answer does not.
-  const bool often = talks_every_ < patience.wait + patience.quiet;
+  // But what is said so often that it must come into every answer does not; while it speaks, it may
+  // keep that back until it has done.
+  Duration longest = patience.wait + patience.quiet;
+  for (const Try& one : tries) longest = std::max(longest, one.raw.ended_at - one.raw.sent_at);
+  const bool often = talks_every_ < longest + longest / 4;
   if (always && !often && tries.size() > 2 && InStep(tries)) {
     for (Try& one : tries) {
       one.body = Body(one.raw);
