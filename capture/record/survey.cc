@@ -96,7 +96,8 @@ bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& 
   const Instant end = raw_.sent_by + patience.wait;
   const auto no_answer = [&] {
     const Bytes body = Body(heard);
-    return (without_.any && body.empty()) || (body.size() == 1 && answer_.size() > 1);
+    return (without_.any && body.empty()) ||
+           (body.size() == 1 && answer_.size() > 1 && body != Words(answer_));
   };
   while (no_answer() && talk_.Now() < end) {
     const Duration left = end - talk_.Now();
@@ -308,8 +309,11 @@ bool Surveyor::IsTakenNow(ByteView query, const std::string& ending, bool clean_
       Duration& after = answers ? answered_after_ : unanswered_after_;
       after = std::max(after, idle_);
       taken += answers;
-      inside = inside || (!answers && Body(heard).find(answer_) != Bytes::npos &&
-                          answer_.find(refusal_) == Bytes::npos);
+      std::size_t front = 0;
+      const Bytes words = Words(Body(heard));
+      inside = inside || (!answers && words != Words(refusal_) &&
+                          (Body(heard).find(answer_) != Bytes::npos ||
+                           IsWithInsertion(words, Words(answer_), front)));
       // Nor does a try tell anything of which the module lost characters.
       inside = inside || (!answers && GarbledEchoLength(heard) > 0);
     }

@@ -139,6 +139,21 @@ TEST(CompareProfiles, AProfileIsLikeItself) {
     EXPECT_TRUE(one.verdict == Likeness::kSame || one.verdict == Likeness::kCannotTell) << one.what;
 }
 
+TEST(CompareProfiles, AModuleThatSleepsIsToldFromOneThatDoesNot) {
+  const char* what = "sleeps after a silence";
+  Profile a = Demo();
+  Profile b = Demo();
+  EXPECT_EQ(Of(CompareProfiles(a, b), what), nullptr);
+  a.sleeps = true;
+  a.sleep_basis.sure = Found::kSure;
+  EXPECT_EQ(Of(CompareProfiles(a, b), what)->verdict, Likeness::kDiffers);
+  EXPECT_THAT(Of(CompareProfiles(a, b), what)->first, HasSubstr("wakes it"));
+  b.sleeps = true;
+  EXPECT_EQ(Of(CompareProfiles(a, b), what)->verdict, Likeness::kSame);
+  b.state = ModuleState::kSilent;
+  EXPECT_EQ(Of(CompareProfiles(a, b), what)->verdict, Likeness::kCannotTell);
+}
+
 TEST(CompareProfiles, WordsEndingsAndTimesAreToldApart) {
   const Profile a = Demo();
   Profile b = Demo();
