@@ -64,9 +64,11 @@ bool Surveyor::Ask(ByteView bytes, const Patience& patience, Heard& heard) {
 bool Surveyor::Wake(const std::string& ending, Heard& heard) {
   if (talk_.Now() - last_sent_ < Duration::Milliseconds(400)) return true;
   bool quiet = false;
+  const Duration wait =
+      Duration::Milliseconds(300) + (prompts_ ? turnaround_ + turnaround_ / 4 : Duration::Zero());
   const std::string& with = profile_.send_ending.empty() ? ending : profile_.send_ending;
   return Ask(BytesOfEnding(with), Patience{{}, {}, {}, {}}, heard) &&
-         UntilSilent(Duration::Milliseconds(300), Duration::Seconds(3), heard, quiet);
+         UntilSilent(wait, Duration::Seconds(3), heard, quiet);
 }
 
 bool Surveyor::Ask(ByteView command, const std::string& ending, const Patience& patience,

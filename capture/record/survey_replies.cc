@@ -81,6 +81,10 @@ bool Surveyor::Control(bool& answers, bool& woken) {
   }
   woken = wake_ = answers;
   if (!woken) return true;
+  // Does it say something to that ending, as a prompt?
+  Heard heard;
+  if (!Ask(BytesOfEnding(profile_.send_ending), Usual(), heard)) return false;
+  prompts_ = !Words(Body(heard)).empty();
   profile_.sleeps = true;
   profile_.sleep_basis.sure = Found::kLikely;
   profile_.sleep_basis.why = "the query was answered no more, until a line ending came first";
@@ -220,8 +224,10 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
   const std::vector<Bytes>& no = profile_.unknown.texts;
   // Refusals may differ in figures, as where they tell the place of an error.
   const bool listed = &reply != &profile_.unknown && !usual.empty();
+  const bool by_shape =
+      refusal_by_shape_ || (no.size() > 1 && Shape(no.front()) == Shape(no.back()));
   const bool refused = listed && std::any_of(no.begin(), no.end(), [&](const Bytes& one) {
-                         return one == usual || (refusal_by_shape_ && Shape(one) == Shape(usual));
+                         return one == usual || (by_shape && Shape(one) == Shape(usual));
                        });
   // Where it is not sure how it says no, this may be a no that was heard before, or nearly so.
   const bool perhaps_refused =
@@ -246,7 +252,11 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
            one.raw.ended_at - one.heard.pieces.back().at < Duration::Milliseconds(500);
   });
   // One answer that is like no other may have been spoilt on its way.
-  reply.basis.sure = odd_figure || cut_off || perhaps_refused                  ? Found::kUnsure
+  // An LF that the module may not want comes back inside the answer or behind it.
+  const bool late_lf = profile_.ending_basis.sure == Found::kUnsure &&
+                       profile_.send_ending == "CR LF" && profile_.echo != EchoKind::kOff &&
+                       usual.find('\n') != Bytes::npos;
+  reply.basis.sure = odd_figure || cut_off || perhaps_refused || late_lf       ? Found::kUnsure
                      : count == 0 || of_usual_shape * 2 <= count || others > 0 ? Found::kUnsure
                      : count == 1 || !alike                                    ? Found::kLikely
                                                                                : Found::kSure;

@@ -204,6 +204,7 @@ class Surveyor {
   bool cut_ = false;               // commands lost their beginning, here
   bool sleepy_ = false;            // and anywhere
   bool wake_ = false;              // it is woken before each command
+  bool prompts_ = false;           // and says something to what wakes it
   Duration idle_;                  // nothing was sent for so long before the last command
   Duration answered_after_;        // the longest of these after which the query was answered
   Duration unanswered_after_;      // and after which it was not, as it was tried last
