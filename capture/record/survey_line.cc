@@ -55,12 +55,20 @@ std::vector<Surveyor::LineTry> Surveyor::LinesToTry() const {
       lines.push_back({line});
     }
   }
+  for (const std::string& format : plan_.formats) {
+    for (const std::uint32_t baud : plan_.rare_bauds) {
+      LineSettings line = plan_.line;
+      if (!ParseFormat(format, line).ok()) continue;
+      line.baud = baud;
+      lines.push_back({line, true});
+    }
+  }
   return lines;
 }
 
 bool Surveyor::FindLine() {
   std::vector<LineTry> lines = LinesToTry();
-  lines_left_ = lines.size();
+  lines_left_ = plan_.formats.size() * plan_.bauds.size() + plan_.rare_bauds.size();
   const auto same_format = [](const LineTry& a, const LineTry& b) {
     return a.line.data_bits == b.line.data_bits && a.line.parity == b.line.parity;
   };
@@ -74,7 +82,10 @@ bool Surveyor::FindLine() {
   bool found = false;
   for (std::size_t begin = 0; begin < lines.size();) {
     std::size_t end = begin;
-    while (end < lines.size() && same_format(lines[begin], lines[end])) ++end;
+    while (end < lines.size() && same_format(lines[begin], lines[end]) &&
+           lines[begin].rare == lines[end].rare)
+      ++end;
+    if (lines[begin].rare && !same_format(lines[begin], lines[0])) break;
     for (const bool bare : {false, true}) {
       for (std::size_t i = begin; i < end; ++i) {
         if (!Look(lines[i], bare, found)) return false;
@@ -97,6 +108,7 @@ bool Surveyor::FindLine() {
   std::vector<std::size_t> patiently;
   for (const bool heard : {true, false}) {
     for (std::size_t i = 0; i < lines.size(); ++i) {
+      if (lines[i].rare) continue;
       const bool near = lines[i].heard || (i + 1 < lines.size() && lines[i + 1].heard);
       if (near == heard && (near || same_format(lines[i], lines[0]))) patiently.push_back(i);
     }

@@ -104,6 +104,7 @@ class Surveyor {
   // --- rate, format, first ending (survey_line.cc) ---
   struct LineTry {
     LineSettings line;
+    bool rare = false;  // a rate that is tried last
     bool looked = false;
     bool looked_bare = false;
     bool heard = false;         // anything
