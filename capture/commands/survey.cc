@@ -50,7 +50,10 @@ Result<SurveyPlan> Plan(const SurveyOptions& options) {
   if (!line.ok()) return line.status();
   plan.line = *line;
   plan.line_is_known = options.line_is_known;
-  if (!options.bauds.empty()) plan.bauds = options.bauds;
+  if (!options.bauds.empty()) {
+    plan.bauds = options.bauds;
+    plan.rare_bauds.clear();
+  }
   if (!options.list.empty()) {
     const Result<std::string> text = ReadText(options.list);
     if (!text.ok()) return text.status();

@@ -204,6 +204,15 @@ std::vector<ProfileDifference> CompareProfiles(const Profile& a, const Profile& 
     c.out.push_back({overlap ? Likeness::kSame : Likeness::kDiffers, "silence that ends a command",
                      silence(a), silence(b), "bounds overlap or not"});
   }
+  if (a.sleeps || b.sleeps) {
+    const auto sleeps = [](const Profile& p) {
+      return p.sleeps                                 ? "yes: a line ending wakes it"
+             : p.sleep_basis.sure == Found::kNotTried ? "not seen to"
+                                                      : "no";
+    };
+    c.Value("sleeps after a silence", sleeps(a), sleeps(b),
+            a.state == ModuleState::kAnswers && b.state == ModuleState::kAnswers);
+  }
   c.Value("echo", EchoName(a.echo), EchoName(b.echo),
           a.echo != EchoKind::kUnspecified && b.echo != EchoKind::kUnspecified);
   const auto letters = [](const Profile& p) {

@@ -42,6 +42,7 @@ struct Heard {
   std::vector<HeardPiece> pieces;
   std::size_t bad_bytes = 0;  // of them, those with a parity or framing error, where that is told
   bool never_echoes = false;  // known of this module: what begins like the command is its answer
+  bool echoes_no_ending = false;  // nor of any command the ending
   HeardEnd end = HeardEnd::kNothing;
   Instant ended_at;
 

@@ -58,7 +58,7 @@ bool Surveyor::Banner() {
   return true;
 }
 
-bool Surveyor::BannerAgain() {
+bool Surveyor::ResetAgain() {
   Basis& basis = profile_.banner_basis;
   if (basis.sure == Found::kNotTried) return true;
   Tell("resetting the module again, now that its rate is known");
@@ -81,6 +81,12 @@ bool Surveyor::BannerAgain() {
                                     FormatDuration(kBannerTime + kLateBannerTime) + " of a reset"
                   : readable ? "came alike after each of two resets"
                              : "something unreadable came after each reset";
+      // A byte that comes alone, later, may have been picked up, twice the same by chance.
+      const std::vector<Heard> said = Sayings(heard);
+      if (said.size() > 1 && MayBeNoise(said.back().bytes())) {
+        basis.sure = Found::kUnsure;
+        basis.why += ", but its end may have been picked up";
+      }
       if (readable) profile_.banner = now;
       profile_.banner_after = after;
       return true;
@@ -90,6 +96,15 @@ bool Surveyor::BannerAgain() {
   basis.sure = Found::kUnsure;
   basis.why = "something else came after each reset";
   if (Readable(before)) profile_.banner = before;
+  return true;
+}
+
+bool Surveyor::BannerAgain() {
+  if (!ResetAgain()) return false;
+  if (profile_.banner_basis.sure == Found::kNotTried) return true;
+  bool answers = false;
+  for (int i = 0; i < 10 && !answers; ++i)
+    if (!StillAnswers(answers)) return false;
   return true;
 }
 

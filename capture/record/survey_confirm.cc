@@ -60,7 +60,10 @@ Judgement Judge(const std::vector<Heard>& answers, std::map<ByteView, std::vecto
     const auto like = std::count_if(answers.begin(), answers.end(), [&](const Heard& other) {
       return IsButForASaying(answer_text(Body(other)), answer_text(body));
     });
-    if (!Readable(body) || like <= out.same) continue;
+    // Where two would do, one of them is said unasked beside the other: more of that is in one.
+    if (!Readable(body) || like < out.same ||
+        (like == out.same && body.size() >= out.answer.size()))
+      continue;
     out.answer = body;
     out.same = like;
   }
@@ -73,46 +76,85 @@ Judgement Judge(const std::vector<Heard>& answers, std::map<ByteView, std::vecto
   return out;
 }
 
+bool HasLine(Bytes text, ByteView line) {
+  std::replace(text.begin(), text.end(), '\r', '\n');
+  return ('\n' + text + '\n').find('\n' + Bytes(line) + '\n') != Bytes::npos;
+}
+
 }  // namespace
+
+// Once, in a moment when it may be a talker still: all that may be sent, until something is
+// telling.
+bool Surveyor::AskMore(const SurveyEnding& ending, const Patience& patience,
+                       std::vector<Heard>& heards) {
+  const std::vector<SurveyCommand> commands =
+      plan_.commands.empty() ? BuiltInCommands() : plan_.commands;
+  int asked = 0;
+  for (const SurveyCommand& command : commands) {
+    if (!command.change.empty() || !MaySend(command, plan_) || command.text == plan_.query)
+      continue;
+    // Behind each there is the joint, since what it is answered tells nothing yet.
+    for (const ByteView text : {ByteView(command.text), kJoint}) {
+      Heard heard;
+      if (!Ask(text, ending.name, patience, heard)) return false;
+      if (text != kJoint) heards.push_back(heard);
+    }
+    if (++asked == 6 || IsTelling(heards)) break;
+  }
+  return true;
+}
 
 // Does the module answer the query, again and again, otherwise than what cannot be a command and
 // otherwise than it talks unasked?
 bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& understood) {
-  understood = false;
+  understood = other_format_ = false;
   // Late answers to what was tried before must not be taken for answers to this; and what it says
   // again and again is left out from here on.
+  Heard late;
   Heard talked;
   bool quiet = false;
-  if (!UntilSilent(Duration::Milliseconds(1500), Duration::Seconds(6), talked, quiet)) return false;
+  const auto ms = [](int n) { return Duration::Milliseconds(n); };
+  if (!UntilSilent(ms(1500), Duration::Seconds(6), late, quiet)) return false;
+  if (quiet && !late.nothing() && !UntilSilent(ms(1500), Duration::Seconds(6), talked, quiet))
+    return false;
   if (!quiet) {
+    if (talked.nothing()) talked = late;
     for (const Heard& saying : Sayings(talked)) CountUnasked(saying.bytes(), saying);
     std::erase_if(profile_.unsolicited, [](const auto& one) { return one.times < 2; });
+    other_format_ =
+        std::any_of(profile_.unsolicited.begin(), profile_.unsolicited.end(),
+                    [](const ProfileUnsolicited& one) { return IsOtherFormat(one.text); });
   }
   Patience patience = {Duration::Seconds(5), Duration::Milliseconds(500), Duration::Seconds(8),
                        Duration::Milliseconds(1500)};
   // Neither their order nor their distance is regular, so that nothing that is said unasked in
-  // regular steps comes after each query and after nothing else.
+  // regular steps comes after each query and after nothing else. Behind each query stands what
+  // begins with kJoint.
   struct Probe {
     ByteView command;
     Duration pause;
   };
-  const auto ms = [](int n) { return Duration::Milliseconds(n); };
   const ByteView query = plan_.query;
-  const Probe probes[] = {
-      {query, ms(0)},          {kUnknownQuery, ms(0)},        {query, ms(370)},
-      {query, ms(0)},          {kOtherUnknownQuery, ms(910)}, {kForeignQuery, ms(0)},
-      {query, ms(1700)},       {kUnknownQuery, ms(0)},        {kOtherUnknownQuery, ms(230)},
-      {kForeignQuery, ms(510)}};
+  const Probe probes[] = {{query, ms(0)},         {kForeignQuery, ms(0)},
+                          {kUnknownQuery, ms(0)}, {query, ms(370)},
+                          {kJoint, ms(0)},        {query, ms(0)},
+                          {kJoint, ms(910)},      {kOtherUnknownQuery, ms(0)},
+                          {query, ms(1700)},      {kForeignQuery, ms(510)},
+                          {kUnknownQuery, ms(0)}, {kOtherUnknownQuery, ms(230)}};
   Basis basis;
   Bytes all;
   std::size_t bad = 0;  // framing or parity errors: not this rate and format
   std::vector<Heard> answers;
+  std::vector<Heard> heards;
+  std::vector<Bytes> betweens;
   std::map<ByteView, std::vector<Bytes>> refusals;
   for (const Probe& probe : probes) {
     Heard heard;
     if (probe.pause > Duration::Zero() && !Pause(probe.pause)) return false;
     if (!Ask(probe.command, ending.name, patience, heard)) return false;
     AddEvidence(basis, heard);
+    heards.push_back(heard);
+    if (!came_between_.empty()) betweens.push_back(came_between_);
     all += heard.bytes();
     bad += heard.bad_bytes;
     if (probe.command != query) {
@@ -167,13 +209,20 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
       silent += body.empty();
       elsewhere = elsewhere || alike(Words(body)) == alike(Words(wanted)) ||
                   IsButForASaying(alike(body), alike(wanted));
-      cut = cut || body.find(command.substr(1)) != Bytes::npos;
+      cut = cut || (command.size() > 3 && body.find(command.substr(1)) != Bytes::npos);
     }
   }
   for (const Heard& answer : answers)
-    cut = cut || (EchoLength(answer) == 0 &&
-                  Words(Body(answer)).starts_with(Bytes(query.substr(1)) + '\r'));
+    cut = cut || (EchoLength(answer) == 0 && HasLine(Body(answer), query.substr(1)));
   sleepy_ = sleepy_ || cut;
+  // What lost characters of the query has answered something else.
+  const bool garbled = std::count_if(answers.begin(), answers.end(), [](const Heard& one) {
+                         return GarbledEchoLength(one) > 0;
+                       }) > 1;
+  // What answers come when nothing is awaited may be those to commands before the last.
+  const bool out_of_step = std::count_if(betweens.begin(), betweens.end(), [&](const Bytes& one) {
+                             return one.find(wanted) != Bytes::npos;
+                           }) > 1;
   const bool keeps_silent = !refusal.empty() || silent + 1 >= asked;
   // A wrong rate gives nothing back as it was.
   const bool echoes_elsewhere = echo_line_ &&
@@ -184,13 +233,25 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
   // Where nothing is refused in words, it may be what the module says now and then.
   const std::ptrdiff_t needed = refusal.empty() ? 4 : 3;
   understood = is.same >= needed && !echoes_elsewhere && Readable(wanted) && is.refuses &&
-               !is.mangles && !elsewhere && keeps_silent && !cut && bad == 0 &&
-               Unreadable(all) * 20 <= all.size();
+               !is.mangles && !elsewhere && keeps_silent && !cut && !garbled && !out_of_step &&
+               bad == 0 && !other_format_ && Unreadable(all) * 20 <= all.size();
   if (!understood) {
     ++readable_;
     // Perhaps it slept: what was answered at once was not after a pause.
     cut_ = !wake_ && (cut || Words(wanted) != Words(first) || is.same < needed);
     return true;
+  }
+  if (line_.baud != 0 && !plan_.line_is_known && !IsTelling(heards)) {
+    // Rubbish of a few kinds may look like this; other queries are answered in more words.
+    if (!AskMore(ending, patience, heards)) return false;
+    if (!IsTelling(heards)) {
+      understood = false;
+      doubtful_ = "At " + FormatLineSettings(line_) + " " + ToEscapes(query) + " was answered " +
+                  ToEscapes(wanted) +
+                  ", which may be rubbish of another rate. To survey it there, give this rate and "
+                  "format";
+      return true;
+    }
   }
   answer_ = wanted;
   refusal_ = refusal;

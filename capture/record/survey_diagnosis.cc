@@ -32,6 +32,7 @@ void Surveyor::Diagnose() {
         "If a serial line stands behind this port, its rate is set at the other end");
   profile_.line_basis.tries = basis.tries;
   std::vector<std::string> checks;
+  if (!doubtful_.empty()) profile_.check.push_back(doubtful_);
   // Never more: what was not tried may answer.
   basis.sure = Found::kUnsure;
   if (comes_back_whole_) {

@@ -13,12 +13,16 @@ bool Surveyor::Endings() {
   const std::string first = profile_.send_ending;
   std::map<std::string, bool> good;
   bool all_steady = true;
+  bool bare_steady = false;
   for (const SurveyEnding& ending : kSurveyEndings) {
     bool steady = false;
     if (!IsTaken(plan_.query, ending.name, true, basis, good[ending.name], steady)) return false;
     all_steady = all_steady && steady;
+    bare_steady = steady;  // it comes last
   }
-  if (!Clean()) return false;
+  bool awake = true;
+  if (!IsAwake(awake) || !Clean()) return false;
+  all_steady = all_steady && awake;
   for (const char* name : {"none", "CR", "LF", "CR LF"})
     if (good[name]) profile_.accepted_endings.emplace_back(name);
   const bool bare = good["none"];
@@ -38,7 +42,7 @@ bool Surveyor::Endings() {
     return false;
   }
   if (good["CR LF"] && good["CR"] && !Leftover()) return false;
-  return !bare || Silence();
+  return !bare || !bare_steady || Silence();
 }
 
 // Does the LF of a CR LF stay behind and spoil the next command?
@@ -78,6 +82,8 @@ bool Surveyor::Silence() {
   // `gap` is what is wanted, and then what it was: from the end of the first half to the second.
   const auto joined = [&](Duration& gap, bool& one) {
     if (!Pause(turnaround_ + turnaround_ / 4 + Duration::Milliseconds(150))) return false;
+    NoteLate(between_, last_sent_);
+    between_.pieces.clear();
     Heard first;
     // Nothing that comes meanwhile (an echo, a saying) may lengthen the silence.
     if (!Ask(head, {gap, Duration::Zero(), gap}, first)) return false;
@@ -96,6 +102,8 @@ bool Surveyor::Silence() {
     const Bytes all = text(both.bytes());
     const Bytes answer = text(answer_);
     const std::size_t at = all.find(answer);
+    // What was answered nothing at all may be in its buffer still.
+    if (all.empty() && profile_.send_ending != "none" && !Joint()) return false;
     one =
         at != Bytes::npos &&
         (refusal_.empty() ||
@@ -111,9 +119,16 @@ bool Surveyor::Silence() {
   const auto settled = [&](Duration& gap, bool& is_one) {
     const Duration wanted = gap;
     is_one = false;
-    for (int i = 0; i < 3 && !is_one; ++i) {
+    // Where an answer was late, it is tried again, now that its time is known.
+    for (int i = 0; i < 3 || (late_ && i < 9); ++i) {
+      if (i % 3 == 0) late_ = false;
       gap = wanted;
       if (!joined(gap, is_one)) return false;
+      if (is_one) return true;
+      if (i % 3 < 2) continue;
+      if (!Pause(Duration::Milliseconds(800))) return false;
+      NoteLate(between_, last_sent_);
+      between_.pieces.clear();
     }
     return true;
   };

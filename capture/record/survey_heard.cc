@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cctype>
+#include <set>
 
 namespace witness {
 
@@ -25,6 +26,12 @@ bool Readable(ByteView bytes) {
   return bytes.size() >= 2 && std::all_of(bytes.begin(), bytes.end(), IsPlainByte);
 }
 
+bool IsOtherFormat(ByteView bytes) {
+  Bytes seven(bytes);
+  for (char& c : seven) c = static_cast<char>(c & 0x7F);
+  return bytes.size() >= 3 && seven != bytes && Readable(seven);
+}
+
 std::size_t EchoLength(const Heard& heard) {
   if (heard.never_echoes) return 0;
   const Bytes all = heard.bytes();
@@ -38,6 +45,7 @@ std::size_t EchoLength(const Heard& heard) {
          all[lead + same] == heard.sent[same])
     ++same;
   if (bare < 2 || same < bare) return 0;
+  if (heard.echoes_no_ending) return lead + bare;
   // Of the ending as much as comes back before the answer.
   const std::size_t end = lead + same;
   const std::size_t ending = heard.sent.size() - bare;
@@ -67,6 +75,12 @@ Bytes Body(const Heard& heard) { return heard.bytes().substr(EchoLength(heard));
 Bytes Lower(ByteView text) {
   Bytes out(text);
   for (char& c : out) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+  return out;
+}
+
+Bytes Upper(ByteView text) {
+  Bytes out(text);
+  for (char& c : out) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
   return out;
 }
 
@@ -214,6 +228,60 @@ Bytes Shape(ByteView text) {
     figure = digit;
   }
   return out;
+}
+
+namespace {
+
+// `text` is `whole` with some characters left out.
+bool IsLeftOf(ByteView text, ByteView whole) {
+  std::size_t at = 0;
+  for (const char c : text) {
+    at = whole.find(c, at);
+    if (at == ByteView::npos) return false;
+    ++at;
+  }
+  return true;
+}
+
+}  // namespace
+
+std::size_t GarbledEchoLength(const Heard& heard) {
+  if (EchoLength(heard) > 0 || heard.never_echoes) return 0;
+  Bytes early;
+  for (const HeardPiece& piece : heard.pieces)
+    if (piece.at < heard.sent_by + Duration::Milliseconds(1)) early += piece.bytes;
+  return IsLeftOf(early, heard.sent) ? early.size() : 0;
+}
+
+bool IsGarbledEcho(const Heard& heard) {
+  return Words(heard.bytes().substr(0, GarbledEchoLength(heard))).size() > 1;
+}
+
+bool IsTelling(const std::vector<Heard>& answers) {
+  // Result codes of ITU-T V.250 (07/2003) 5.7.1 and what else is often said for them.
+  constexpr std::string_view kWords[] = {"OK",   "ERROR",   "ERR",     "READY",  "BUSY",
+                                         "FAIL", "CONNECT", "INVALID", "UNKNOWN"};
+  std::set<char> kinds;
+  std::set<char> letters;
+  for (const Heard& answer : answers) {
+    const Bytes body = Body(answer);
+    if (!Readable(body) || IsLeftOf(Words(body), answer.sent)) continue;
+    Bytes word;
+    for (const char c : body + ' ') {
+      const char capital = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
+      if (capital >= 'A' && capital <= 'Z') {
+        word += capital;
+        continue;
+      }
+      if (std::find(std::begin(kWords), std::end(kWords), word) != std::end(kWords)) return true;
+      word.clear();
+    }
+    for (const char c : body) {
+      if (IsTextByte(c)) kinds.insert(c);
+      if (std::isalnum(static_cast<unsigned char>(c)) != 0) letters.insert(c);
+    }
+  }
+  return kinds.size() >= 6 && letters.size() >= 4;
 }
 
 void AddEvidence(Basis& basis, const Heard& heard) {

@@ -15,6 +15,9 @@ bool IsTextFraming(char c);
 // At least two bytes of text and nothing else, but for two of framing at either end.
 bool Readable(ByteView bytes);
 
+// Text but for the eighth bit, which is then a parity bit: this rate, another format.
+bool IsOtherFormat(ByteView bytes);
+
 // How many bytes at the front of what was heard are the command coming back, with line endings that
 // a command before may have left in front of it. Where the ending may be the echo's or the reply's
 // own, the longest pause tells.
@@ -24,6 +27,7 @@ std::size_t EchoLength(const Heard& heard);
 Bytes Body(const Heard& heard);
 
 Bytes Lower(ByteView text);
+Bytes Upper(ByteView text);
 
 // Without line endings at either end.
 Bytes Words(ByteView text);
@@ -65,6 +69,16 @@ std::vector<Heard> Sayings(const Heard& heard);
 // `text` with each figure ("41", "-71" without its sign) as one '0': answers that differ in figures
 // only have the same shape.
 Bytes Shape(ByteView text);
+
+// How many bytes at the front came while the command was still leaving and are the command with
+// some characters lost: an echo that was garbled, for nothing is answered before it was asked.
+std::size_t GarbledEchoLength(const Heard& heard);
+bool IsGarbledEcho(const Heard& heard);  // more than one character of it
+
+// Whether what was answered could hardly come of another rate or format: a word that modules say,
+// or characters of many kinds. What is left of the command itself does not count, nor how often
+// the same came, for a module says the same again at any rate.
+bool IsTelling(const std::vector<Heard>& answers);
 
 // Counts a try and keeps the events of it (of the first some forty).
 void AddEvidence(Basis& basis, const Heard& heard);

@@ -5,11 +5,10 @@
 // where something came back is asked with patience, ending by ending. What shows text but for its
 // parity tells the rate: the other formats are then tried at it.
 //
-// Nothing that stays in a module's buffer may become an acting command with what is sent next:
-// "AT" twice in one line would let a modem answer a call (ITU-T V.250 (07/2003) 6.3.5, clause
-// numbers from memory). So each query has a line ending of any kind between itself and the one
-// before, or "##" in front, behind which nothing is carried out: a command line ends at its first
-// error (V.250 5.6).
+// Nothing that stays in a module's buffer may become an acting command with what is sent next, by
+// whatever the module ends a command and however long a silence it wants. So between a query and
+// what begins like a command there is kJoint, always: behind each look, before each try, and in
+// Confirm() by the order of what is asked.
 #include <algorithm>
 #include <iterator>
 
@@ -21,12 +20,23 @@ namespace {
 
 const auto ms = [](int n) { return Duration::Milliseconds(n); };
 
-// Text but for the parity bit, or text that came with errors: this rate, another format.
+// Or text that came with errors.
 bool MayBeOtherFormat(const Heard& heard) {
   const Bytes all = heard.bytes();
-  Bytes seven = all;
-  for (char& c : seven) c = static_cast<char>(c & 0x7F);
-  return all.size() >= 3 && Readable(seven) && (seven != all || heard.bad_bytes > 0);
+  return IsOtherFormat(all) || (all.size() >= 3 && Readable(all) && heard.bad_bytes > 0);
+}
+
+// A sign of life: text at the end of what was heard, also a mere echo. What stands before may be
+// rubbish that the module had in its buffer from other rates, and gives back with it.
+bool IsAlive(const Heard& heard, ByteView query) {
+  const Bytes all = heard.bytes();
+  for (const Bytes& sent : {Bytes(query) + "\r", Bytes(kJoint) + "\r"})
+    if (all.find(sent) != Bytes::npos) return true;
+  const Bytes end = all.substr(all.size() - std::min<std::size_t>(all.size(), 6));
+  const auto text = std::count_if(end.begin(), end.end(), IsTextByte);
+  return heard.bad_bytes == 0 && text >= 2 && text * 3 >= std::ssize(end) &&
+         std::all_of(end.begin(), end.end(),
+                     [](char c) { return IsTextByte(c) || IsTextFraming(c); });
 }
 
 }  // namespace
@@ -45,12 +55,20 @@ std::vector<Surveyor::LineTry> Surveyor::LinesToTry() const {
       lines.push_back({line});
     }
   }
+  for (const std::string& format : plan_.formats) {
+    for (const std::uint32_t baud : plan_.rare_bauds) {
+      LineSettings line = plan_.line;
+      if (!ParseFormat(format, line).ok()) continue;
+      line.baud = baud;
+      lines.push_back({line, true});
+    }
+  }
   return lines;
 }
 
 bool Surveyor::FindLine() {
   std::vector<LineTry> lines = LinesToTry();
-  lines_left_ = lines.size();
+  lines_left_ = plan_.formats.size() * plan_.bauds.size() + plan_.rare_bauds.size();
   const auto same_format = [](const LineTry& a, const LineTry& b) {
     return a.line.data_bits == b.line.data_bits && a.line.parity == b.line.parity;
   };
@@ -64,7 +82,10 @@ bool Surveyor::FindLine() {
   bool found = false;
   for (std::size_t begin = 0; begin < lines.size();) {
     std::size_t end = begin;
-    while (end < lines.size() && same_format(lines[begin], lines[end])) ++end;
+    while (end < lines.size() && same_format(lines[begin], lines[end]) &&
+           lines[begin].rare == lines[end].rare)
+      ++end;
+    if (lines[begin].rare && !same_format(lines[begin], lines[0])) break;
     for (const bool bare : {false, true}) {
       for (std::size_t i = begin; i < end; ++i) {
         if (!Look(lines[i], bare, found)) return false;
@@ -87,6 +108,7 @@ bool Surveyor::FindLine() {
   std::vector<std::size_t> patiently;
   for (const bool heard : {true, false}) {
     for (std::size_t i = 0; i < lines.size(); ++i) {
+      if (lines[i].rare) continue;
       const bool near = lines[i].heard || (i + 1 < lines.size() && lines[i + 1].heard);
       if (near == heard && (near || same_format(lines[i], lines[0]))) patiently.push_back(i);
     }
@@ -94,8 +116,12 @@ bool Surveyor::FindLine() {
   lines_left_ = patiently.size();
   patient_ = true;
   for (const std::size_t i : patiently) {
-    if (!AskPatiently(lines[i].line, Duration::Seconds(4), false, found)) return false;
-    if (found) return answers();
+    first_format_ = same_format(lines[i], lines[0]);
+    lines[i].looked = lines[i].looked_bare = false;
+    for (const bool bare : {false, true}) {
+      if (!Look(lines[i], bare, found)) return false;
+      if (found) return answers();
+    }
   }
   Diagnose();
   return false;
@@ -111,11 +137,11 @@ bool Surveyor::UseLine(const LineSettings& line, bool& possible) {
   }
   line_ = line;
   log_.clear();
+  no_ending_back_ = ending_back_ = 0;
   profile_.unsolicited.clear();
   return true;
 }
 
-// A sign of life is anything readable, also a mere echo: then it is asked on.
 bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
   if (bare ? one.looked_bare : one.looked) return true;
   (bare ? one.looked_bare : one.looked) = true;
@@ -125,7 +151,7 @@ bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
   if (!possible) return true;  // this port cannot do it
   Tell((one.line.baud == 0 ? "asking for a first answer"
                            : "trying " + FormatLineSettings(one.line)) +
-       (bare ? ", without a line ending" : ""));
+       (bare ? ", without a line ending" : "") + (patient_ ? ", with more patience" : ""));
   bool life = false;
   Duration late;
   const auto send = [&](const Bytes& bytes, Duration wait, bool closes) {
@@ -135,32 +161,40 @@ bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
     if (!closes) Note(heard);
     one.heard = true;
     one.other_format = one.other_format || MayBeOtherFormat(heard);
-    life = life || (Readable(heard.bytes()) && heard.bad_bytes == 0);
+    life = life || IsAlive(heard, plan_.query);
     late = std::max(late, heard.pieces.back().at - heard.sent_by);
     return true;
   };
   const Bytes& query = plan_.query;
+  const Bytes joint(kJoint);
+  const Bytes end = joint + "\r\n";
   if (bare) {
-    if (!Pause(ms(800)) || !send(query, ms(1300), false) || !send("\r\n", ms(0), true))
-      return false;
+    const Duration pause = ms(!patient_ ? 800 : first_format_ ? 3200 : 1500);
+    // The joint comes soon, before a module falls asleep that would lose it; or else it is woken.
+    if (!Pause(pause) || !send(query, ms(patient_ ? 4700 : 850), false)) return false;
+    if (patient_ && !send("\r\n", ms(300), true)) return false;
+    if (!send(end, ms(life ? 0 : 450), true)) return false;
   } else {
-    if (!send("\r", ms(0), true) || !send(query + "\r", ms(250), false)) return false;
-    const Bytes others = "\n##\r\n" + query + "\r\n##\r\n" + query + "\n\r\n";
-    if (!life && !send(others, ms(800), true)) return false;
+    // The first may only wake it.
+    if (patient_ && !send("\r", ms(400), true)) return false;
+    if (!send(joint + "\r", ms(0), true) || !send(query + "\r", ms(250), false)) return false;
+    const Bytes others = "\n" + end + query + "\r\n" + end + query + "\n\r\n" + end;
+    if (!life && !send(others, ms(patient_ ? 4000 : 800), true)) return false;
   }
-  return !life || AskPatiently(one.line, std::max(ms(1200), late * 2 + ms(500)), bare, found);
+  if (!life) return true;
+  if (patient_) one.looked_bare = true;  // it is asked so, too
+  other_format_ = false;
+  if (!AskPatiently(one.line, std::max(ms(patient_ ? 4000 : 1200), late * 2 + ms(500)), bare,
+                    found))
+    return false;
+  one.other_format = one.other_format || other_format_;
+  return true;
 }
 
 bool Surveyor::AskPatiently(const LineSettings& line, Duration wait, bool bare_first, bool& found) {
-  bool possible = false;
-  if (patient_) {
-    if (lines_left_ > 0) --lines_left_;
-    if (!UseLine(line, possible)) return false;
-    if (!possible) return true;
-    Tell("trying " + (line.baud == 0 ? "" : FormatLineSettings(line)) + " with more patience");
-  }
   std::vector<SurveyEnding> endings(std::begin(kSurveyEndings), std::end(kSurveyEndings));
   if (bare_first) std::rotate(endings.begin(), endings.end() - 1, endings.end());
+  readable_here_ = false;
   const int came_back_before = came_back_;
   const int others_before = readable_ + unreadable_;
   for (const SurveyEnding& ending : endings) {
@@ -181,7 +215,10 @@ bool Surveyor::AskPatiently(const LineSettings& line, Duration wait, bool bare_f
     wake_ = false;
   }
   Heard ended;
-  if (!Ask("\r\n", {ms(0), ms(0), ms(0)}, ended)) return false;
+  // The first may only wake it.
+  if (!Ask("\r\n", {ms(300), ms(60), ms(1000)}, ended) ||
+      !Ask(Bytes(kJoint) + "\r\n", {ms(0), ms(0), ms(0)}, ended))
+    return false;
   comes_back_whole_ = comes_back_whole_ || (came_back_ - came_back_before ==
                                                 static_cast<int>(std::size(kSurveyEndings)) &&
                                             readable_ + unreadable_ == others_before);
@@ -203,6 +240,7 @@ bool Surveyor::Sleeps(bool& found) {
       return false;
     AddEvidence(basis, heard);
     taken += IsAnswer(heard);
+    if (!IsAnswer(heard) && !Joint()) return false;  // now, for later it would wake it
   }
   // What is answered now and then has other reasons.
   found = found && (taken == 0 || taken == kTries);
@@ -219,21 +257,30 @@ bool Surveyor::Attempt(const SurveyEnding& ending, Duration wait, bool& understo
   understood = false;
   cut_ = false;
   // What an earlier try left is ended, whatever ends a command, and nothing left before this one:
-  // an LF before a CR would be.
+  // an LF before a CR would be. A module may say no to the joint.
   Heard heard;
   bool quiet = false;
   const bool bare = *ending.bytes == '\0';
-  if (!UntilSilent(std::min(wait / 2, ms(700)), Duration::Seconds(3), heard, quiet)) return false;
-  if (!Ask(ending.bytes == ByteView("\r") ? "\r\n\r" : "\r\n", {ms(0), ms(0), ms(0)}, heard))
+  const Duration settle = std::min(wait / 2, ms(700));
+  if (!UntilSilent(settle, Duration::Seconds(3), heard, quiet)) return false;
+  readable_here_ = readable_here_ || Readable(heard.bytes());
+  // The first may only wake it.
+  if (!Ask("\r\n", {ms(300), ms(60), ms(1000)}, heard) ||
+      !Ask(Bytes(kJoint) + (ending.bytes == ByteView("\r") ? "\r\n\r" : "\r\n"),
+           {ms(0), ms(0), ms(0)}, heard))
     return false;
+  kept_.clear();
   heard = Heard();
-  if (!UntilSilent(bare ? ms(patient_ ? 1500 : 800) : ms(200), Duration::Seconds(3), heard, quiet))
-    return false;
+  const bool long_silence = patient_ && (readable_here_ || bare);
+  const Duration pause = long_silence ? ms(3200) : bare ? ms(800) : settle;
+  if (!UntilSilent(pause, Duration::Seconds(6), heard, quiet)) return false;
+  readable_here_ = readable_here_ || Readable(heard.bytes());
   const Patience patience = {bare ? wait + ms(700) : wait, ms(300), Duration::Seconds(5)};
   if (!Ask(plan_.query, ending.name, patience, heard)) return false;
   Note(heard);
   if (!Readable(Body(heard))) return true;
-  // Whatever is answered alike was no command. It begins with "##" for what is said above.
+  readable_here_ = true;
+  // Whatever is answered alike was no command.
   Heard other;
   if (bare && !Pause(ms(800))) return false;
   if (!Ask(kForeignQuery, ending.name, patience, other)) return false;

@@ -3,15 +3,10 @@
 #include <cctype>
 
 #include "capture/record/survey.h"
+#include "capture/record/survey_heard.h"
 
 namespace witness {
 namespace {
-
-std::string Upper(ByteView text) {
-  std::string out(text);
-  for (char& c : out) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
-  return out;
-}
 
 // "=" that is no test ("=?"), or a word that asks for a change in any dialect and is no question.
 bool PieceActs(std::string_view piece) {

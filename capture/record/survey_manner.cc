@@ -9,10 +9,11 @@ namespace witness {
 bool Surveyor::Echo() {
   Tell("does it echo?");
   Basis& basis = profile_.echo_basis;
-  const Bytes longer = "AT+ZZQ0123456789ABCDEF?";
+  const Bytes longer = "AT+JGU0123456789GIJIUG?";
   int echoed = 0;
   int early = 0;
   int late = 0;
+  int garbled = 0;
   int rounds = 0;
   bool answers = false;
   bool woken = false;
@@ -22,6 +23,7 @@ bool Surveyor::Echo() {
     Heard heard;
     if (!Ask(longer, profile_.send_ending, Usual(), heard)) return false;
     AddEvidence(basis, heard);
+    garbled += IsGarbledEcho(heard);
     if (EchoLength(heard) == 0) continue;
     ++echoed;
     const Duration leaving = heard.sent_by - heard.sent_at;
@@ -29,8 +31,8 @@ bool Surveyor::Echo() {
     if (without_.any) continue;                         // what was said unasked kept it back
     (heard.pieces.front().at < heard.sent_at + leaving / 2 ? early : late) += 1;
   }
-  const bool sure = echoed == 0 || echoed == rounds;
-  const bool likely = sure || echoed == 1 || echoed >= 4;
+  const bool sure = garbled == 0 && (echoed == 0 || echoed == rounds);
+  const bool likely = sure || (garbled == 0 && echoed == 1) || echoed >= 4;
   profile_.echo = !likely                  ? EchoKind::kUnspecified
                   : echoed < 2             ? EchoKind::kOff
                   : early > 1 && late == 0 ? EchoKind::kByCharacter
@@ -38,7 +40,8 @@ bool Surveyor::Echo() {
                                            : EchoKind::kOn;
   basis.sure = sure ? Found::kSure : likely ? Found::kLikely : Found::kUnsure;
   if (echoed == 0 && !answers) basis.sure = Found::kUnsure;  // nor was the query answered
-  basis.why = std::to_string(echoed) + " of " + std::to_string(rounds) + " commands came back";
+  basis.why = std::to_string(echoed) + " of " + std::to_string(rounds) + " commands came back" +
+              (garbled > 0 ? ", others with characters lost" : "");
   if (profile_.echo == EchoKind::kOn) basis.why += "; how cannot be told";
   return Clean();
 }
@@ -59,7 +62,9 @@ bool Surveyor::Case() {
     bool woken = false;
     if (!Control(answers, woken)) return false;
     if (woken && !IsTaken(small, profile_.send_ending, false, basis, taken, steady)) return false;
-    steady = steady && answers;
+    bool awake = true;
+    if (!IsAwake(awake)) return false;
+    steady = steady && answers && awake;
   }
   // An answer that repeats the query differs in letters where it is taken alike.
   if (!taken && (answer_by_shape_ || answer_.find(plan_.query) != Bytes::npos)) steady = false;
@@ -93,7 +98,7 @@ bool Surveyor::Longest() {
   while (refused - taken > 1) {
     const std::size_t size = taken < 1024 && refused == 2048 ? taken * 2 : (taken + refused) / 2;
     if (size >= refused) break;
-    const Bytes command = "AT+ZZQ" + Bytes(size - 7, 'Q') + "?";
+    const Bytes command = "AT+JGU" + Bytes(size - 7, 'U') + "?";
     if (!Ask(command, profile_.send_ending, Usual(), heard)) return false;
     AddEvidence(basis, heard);
     (Body(heard) == no ? taken : refused) = size;

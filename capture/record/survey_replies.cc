@@ -81,6 +81,10 @@ bool Surveyor::Control(bool& answers, bool& woken) {
   }
   woken = wake_ = answers;
   if (!woken) return true;
+  // Does it say something to that ending, as a prompt?
+  Heard heard;
+  if (!Ask(BytesOfEnding(profile_.send_ending), Usual(), heard)) return false;
+  prompts_ = !Words(Body(heard)).empty();
   profile_.sleeps = true;
   profile_.sleep_basis.sure = Found::kLikely;
   profile_.sleep_basis.why = "the query was answered no more, until a line ending came first";
@@ -161,8 +165,11 @@ bool Surveyor::AskAgainAndAgain(ProfileReply& reply, std::vector<Try>& tries) {
   // What is in it every time, and after the same time, belongs to the answer.
   const bool always =
       std::all_of(tries.begin(), tries.end(), [](const Try& one) { return one.stripped; });
-  // But what is said so often that it must come into every answer does not.
-  const bool often = talks_every_ < patience.wait + patience.quiet;
+  // But what is said so often that it must come into every answer does not; while it speaks, it may
+  // keep that back until it has done.
+  Duration longest = patience.wait + patience.quiet;
+  for (const Try& one : tries) longest = std::max(longest, one.raw.ended_at - one.raw.sent_at);
+  const bool often = talks_every_ < longest + longest / 4;
   if (always && !often && tries.size() > 2 && InStep(tries)) {
     for (Try& one : tries) {
       one.body = Body(one.raw);
@@ -216,10 +223,19 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
   reply.texts = order;
   const std::vector<Bytes>& no = profile_.unknown.texts;
   // Refusals may differ in figures, as where they tell the place of an error.
-  const bool refused = &reply != &profile_.unknown && !usual.empty() &&
-                       std::any_of(no.begin(), no.end(), [&](const Bytes& one) {
-                         return one == usual || (refusal_by_shape_ && Shape(one) == Shape(usual));
+  const bool listed = &reply != &profile_.unknown && !usual.empty();
+  const bool by_shape =
+      refusal_by_shape_ || (no.size() > 1 && Shape(no.front()) == Shape(no.back()));
+  const bool refused = listed && std::any_of(no.begin(), no.end(), [&](const Bytes& one) {
+                         return one == usual || (by_shape && Shape(one) == Shape(usual));
                        });
+  // Where it is not sure how it says no, this may be a no that was heard before, or nearly so.
+  const bool perhaps_refused =
+      listed && !refused && profile_.unknown.basis.sure == Found::kUnsure &&
+      (Words(usual) == Words(refusal_) || std::any_of(no.begin(), no.end(), [&](const Bytes& one) {
+         std::size_t front = 0;
+         return IsWithInsertion(one, usual, front) || IsWithInsertion(usual, one, front);
+       }));
   reply.outcome = order.empty() ? ReplyOutcome::kNoAnswer
                   : refused     ? ReplyOutcome::kRefused
                                 : ReplyOutcome::kAnswered;
@@ -236,7 +252,11 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
            one.raw.ended_at - one.heard.pieces.back().at < Duration::Milliseconds(500);
   });
   // One answer that is like no other may have been spoilt on its way.
-  reply.basis.sure = odd_figure || cut_off                                     ? Found::kUnsure
+  // An LF that the module may not want comes back inside the answer or behind it.
+  const bool late_lf = profile_.ending_basis.sure == Found::kUnsure &&
+                       profile_.send_ending == "CR LF" && profile_.echo != EchoKind::kOff &&
+                       usual.find('\n') != Bytes::npos;
+  reply.basis.sure = odd_figure || cut_off || perhaps_refused || late_lf       ? Found::kUnsure
                      : count == 0 || of_usual_shape * 2 <= count || others > 0 ? Found::kUnsure
                      : count == 1 || !alike                                    ? Found::kLikely
                                                                                : Found::kSure;
@@ -246,6 +266,7 @@ void Surveyor::Weigh(ProfileReply& reply, std::vector<Try>& tries) {
   if (alike && order.size() > 1) why += " but for figures";
   if (silent > 0 && !usual.empty()) why += ", " + std::to_string(silent) + " not answered";
   if (cut_off) why += ", not heard to its end";
+  if (perhaps_refused) why += ", perhaps a refusal";
   if (spoilt > 0) why += ", " + std::to_string(spoilt) + " spoilt on the way";
 }
 

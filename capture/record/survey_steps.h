@@ -12,12 +12,22 @@
 
 namespace witness {
 
-// A query that cannot exist: how the module says no.
-inline constexpr ByteView kUnknownQuery = "AT+ZZQ?";
+// A query that cannot exist: how the module says no. Of letters with which no basic command begins,
+// and I, which asks: whatever a module loses of it, the rest does not act (ITU-T V.250 (07/2003)
+// 6.1 to 6.3; from memory).
+inline constexpr ByteView kUnknownQuery = "AT+JGU?";
 // Another, of another length: what gives both back changed is no module that says no.
-inline constexpr ByteView kOtherUnknownQuery = "AT+QXWKV?";
+inline constexpr ByteView kOtherUnknownQuery = "AT+UIJGJ?";
 // And one that begins otherwise, for what mangles all that begins alike in one way.
-inline constexpr ByteView kForeignQuery = "##ZZQ?";
+inline constexpr ByteView kForeignQuery = "##JGU?";
+
+// What keeps two queries apart that a module may take for one line, since it knows none of the
+// endings that were sent, or one was lost: "ATAT" would let a modem answer a call (ITU-T V.250
+// (07/2003) 6.3.5; clause numbers from memory). A command line is carried out up to its first
+// error (V.250 5.6), no command begins with '#', and what stands before "AT" does not count. Where
+// a wrong parity makes a module drop characters, it drops this one only with the T of "AT", for
+// both have an odd number of ones.
+inline constexpr ByteView kJoint = "##";
 
 // How long is listened for what is said after a reset.
 inline constexpr Duration kBannerTime = Duration::Seconds(4);
@@ -48,7 +58,7 @@ class Surveyor {
   // What the rest of the survey will take, as far as can be told.
   Duration Left() const;
   // Where commands lose their beginning: a line ending first, and a pause.
-  bool Wake(const std::string& ending);
+  bool Wake(const std::string& ending, Heard& heard);
   bool Ask(ByteView bytes, const Patience& patience, Heard& heard);
   // Keeps until the line is silent first, and leaves out of `heard` what is known to be said
   // unasked; `without_` then tells so.
@@ -67,19 +77,34 @@ class Surveyor {
   // they disagree three times more. `good`: answered mostly; `steady`: no doubt is left.
   bool IsTaken(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
                bool& good, bool& steady);
+  bool IsTakenNow(ByteView query, const std::string& ending, bool clean_first, Basis& basis,
+                  bool& good, bool& steady);
+  // After so long a silence as before a try that was not answered, is the query answered?
+  bool IsAwake(bool& awake);
   // Brings the module back to where a command begins.
   bool Clean();
+  // Once an ending is known: ends or spoils what may be in the module's buffer.
+  bool Joint();
+  // Whether the module took this command, as its answer tells: an echo, a line ending or a stray
+  // byte tells nothing, and to the query nothing but an answer or a refusal that is known.
+  bool IsTold(const Heard& heard, ByteView command);
+  // Whether `command` would act if it were joined to what may be in the module's buffer.
+  bool JoinActs(ByteView command) const;
+  // Was it an answer to what was sent before, later than was waited for? Then more is waited next.
+  void NoteLate(const Heard& heard, Instant since);
 
   // --- what it says after a reset (survey_banner.cc) ---
   // Resets the module and listens; `heard`: what came, without what is known to be said unasked.
   bool Reset(Heard& heard, Duration& after, bool& done);
   bool Banner();
-  // Once the line is known: the same twice is its banner.
+  // Once the line is known: the same twice is its banner. The module may be deaf while it boots.
   bool BannerAgain();
+  bool ResetAgain();
 
   // --- rate, format, first ending (survey_line.cc) ---
   struct LineTry {
     LineSettings line;
+    bool rare = false;  // a rate that is tried last
     bool looked = false;
     bool looked_bare = false;
     bool heard = false;         // anything
@@ -99,6 +124,7 @@ class Surveyor {
   // Does the module answer the query, again and again, otherwise than what cannot be a command and
   // otherwise than it talks unasked? `first`: what was heard after the first query.
   bool Confirm(const SurveyEnding& ending, const Bytes& first, bool& understood);
+  bool AskMore(const SurveyEnding& ending, const Patience& patience, std::vector<Heard>& heards);
 
   // --- why nothing answers (survey_diagnosis.cc) ---
   void Note(const Heard& heard);  // what kind of thing was heard
@@ -162,23 +188,39 @@ class Surveyor {
   std::uint32_t noise_ = 0;  // stray bytes that were left out
   Duration turnaround_;
   Duration quiet_ = Duration::Milliseconds(500);
+  int ending_back_ = 0;     // so often the query came back with its ending
+  int no_ending_back_ = 0;  // and without
   int came_back_ = 0;
   bool comes_back_whole_ = false;                   // at one line, all that was sent
   Duration came_back_after_;                        // from the command's end
   Duration talks_every_ = Duration::Seconds(1000);  // what it says unasked most often
   Found answered_ = Found::kUnsure;                 // that it answers at all
-  bool open_ = false;    // the last command may stay in the module's buffer
-  bool cut_ = false;     // commands lost their beginning, here
-  bool sleepy_ = false;  // and anywhere
-  bool wake_ = false;    // it is woken before each command
-  Instant last_sent_;
-  bool refusal_by_shape_ = false;          // refusals differ in figures
-  bool answer_by_shape_ = false;           // and so do answers
-  std::size_t lines_left_ = 0;             // still to be looked at
-  bool patient_ = false;                   // the second round
-  std::size_t bad_ = 0;                    // bytes that came with errors at the line that was found
-  int stage_ = 0;                          // how far the survey is, for Left()
+  bool open_ = false;              // the last command may stay in the module's buffer
+  std::vector<Bytes> kept_;        // and these that nothing was answered to
+  Bytes last_command_;             // in capitals
+  Bytes last_words_;               // and what came back
+  bool late_ = false;              // an answer came later than was waited for
+  Heard between_;                  // what was heard between the last two commands
+  Bytes came_between_;             // before the last command
+  bool cut_ = false;               // commands lost their beginning, here
+  bool sleepy_ = false;            // and anywhere
+  bool wake_ = false;              // it is woken before each command
+  bool prompts_ = false;           // and says something to what wakes it
+  Duration idle_;                  // nothing was sent for so long before the last command
+  Duration answered_after_;        // the longest of these after which the query was answered
+  Duration unanswered_after_;      // and after which it was not, as it was tried last
+  Instant last_sent_;              // the end of the last command
+  bool refusal_by_shape_ = false;  // refusals differ in figures
+  bool answer_by_shape_ = false;   // and so do answers
+  std::size_t lines_left_ = 0;     // still to be looked at
+  bool patient_ = false;           // the second round
+  bool first_format_ = true;       // of it: a line of the first format
+  bool readable_here_ = false;     // text was heard at this line
+  std::size_t bad_ = 0;            // bytes that came with errors at the line that was found
+  int stage_ = 0;                  // how far the survey is, for Left()
   std::optional<LineSettings> echo_line_;  // where what was sent came back as it was
+  bool other_format_ = false;              // what it says unasked is text in another
+  std::string doubtful_;                   // answers that may be rubbish: where, and which
   int readable_ = 0;
   int unreadable_ = 0;
 };

@@ -81,19 +81,29 @@ bool Surveyor::Unsolicited() {
   }
   profile_.unsolicited.clear();  // what was heard on the way here is counted in Review()
   for (const Heard& saying : Sayings(*heard)) CountUnasked(saying.bytes(), saying);
+  // What is said unasked refuses nothing.
+  for (const ProfileUnsolicited& one : profile_.unsolicited)
+    if (Words(one.text) == Words(refusal_)) refusal_.clear();
   std::uint32_t most = 0;
   for (const ProfileUnsolicited& one : profile_.unsolicited) most = std::max(most, one.times);
   if (most > 1) talks_every_ = listen / most;
   AddEvidence(profile_.unsolicited_basis, *heard);
-  const bool said =
-      std::any_of(profile_.unsolicited.begin(), profile_.unsolicited.end(),
-                  [&](const ProfileUnsolicited& one) { return Words(one.text) == Words(answer_); });
-  if (refusal_.empty() && said) {
-    ++readable_;
-    Diagnose();
-    return false;
-  }
-  return true;
+  const auto said = [&] {
+    return std::any_of(
+        profile_.unsolicited.begin(), profile_.unsolicited.end(),
+        [&](const ProfileUnsolicited& one) { return Words(one.text) == Words(answer_); });
+  };
+  if (!said()) return true;
+  // What was taken for the answer is said unasked: what is the answer without it?
+  const auto* ending =
+      std::find_if(std::begin(kSurveyEndings), std::end(kSurveyEndings),
+                   [&](const SurveyEnding& one) { return one.name == profile_.send_ending; });
+  bool understood = false;
+  if (ending != std::end(kSurveyEndings) && !Confirm(*ending, Bytes(), understood)) return false;
+  if (understood && !said()) return true;
+  ++readable_;
+  Diagnose();
+  return false;
 }
 
 void Surveyor::Review() {
@@ -146,8 +156,19 @@ void Surveyor::Review() {
   const auto odd = std::count_if(all.begin(), all.end(), [](char c) {
     return std::popcount(static_cast<unsigned char>(c)) % 2 == 1;
   });
-  chance = chance || (line_.baud != 0 && line_.data_bits == 8 && line_.parity == Parity::kNone &&
-                      (odd == 0 || odd == std::ssize(all)));
+  // And one that is always 0 like an eighth data bit: then 7E1 or 7O1 is not told from 8N1.
+  const bool one_parity = odd == 0 || odd == std::ssize(all);
+  const bool may_be_parity =
+      (line_.data_bits == 8 && line_.parity == Parity::kNone) ||
+      (line_.data_bits == 7 && ((line_.parity == Parity::kEven && odd == 0) ||
+                                (line_.parity == Parity::kOdd && odd == std::ssize(all))));
+  chance = chance || (line_.baud != 0 && one_parity && may_be_parity);
+  // What is said again and again can be read at the right rate and format.
+  chance =
+      chance || std::any_of(profile_.unsolicited.begin(), profile_.unsolicited.end(),
+                            [](const ProfileUnsolicited& one) {
+                              return one.times > 1 && one.text.size() > 2 && !Readable(one.text);
+                            });
   if (chance || bad_ > 4 || unreadable(profile_.unknown) ||
       std::any_of(profile_.replies.begin(), profile_.replies.end(), unreadable)) {
     profile_.line_basis.sure = Found::kUnsure;
@@ -161,6 +182,8 @@ void Surveyor::Review() {
       if (chance || bad_ > 4 || unreadable(reply)) reply.basis.sure = Found::kUnsure;
     if (chance || bad_ > 4 || unreadable(profile_.unknown))
       profile_.unknown.basis.sure = Found::kUnsure;
+    for (ProfileUnsolicited& one : profile_.unsolicited)
+      if (chance || bad_ > 4) one.basis.sure = Found::kUnsure;
   }
   // Single bytes are nobody's sayings, unless most of them are the same.
   std::uint32_t stray = 0;

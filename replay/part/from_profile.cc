@@ -12,6 +12,9 @@ using witness::ProfileReply;
 using witness::ProfileUnsolicited;
 using witness::ReplyOutcome;
 
+// So long the survey waits where it finds out whether a module sleeps.
+constexpr Duration kAsleepAfter = Duration::Seconds(4);
+
 Duration Median(std::vector<Duration> samples) {
   std::sort(samples.begin(), samples.end());
   return samples.empty() ? Duration::Zero() : samples[samples.size() / 2];
@@ -81,6 +84,11 @@ witness::Result<BuiltPart> BuildPartFromProfile(const Profile& profile) {
   part.line = profile.line;
   part.line.flow = witness::FlowControl::kNone;
   part.command_end = EndOf(profile, built.remarks);
+  if (profile.sleeps) {
+    part.sleeps_after = kAsleepAfter;
+    built.remarks.push_back("sleeps after a silence, of " + witness::FormatDuration(kAsleepAfter) +
+                            " as taken here: it did after that, whether sooner was not found out");
+  }
   part.echo = profile.echo == witness::EchoKind::kByCharacter ? Echo::kByCharacter
               : profile.echo == witness::EchoKind::kWhole || profile.echo == witness::EchoKind::kOn
                   ? Echo::kWhole

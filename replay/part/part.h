@@ -117,6 +117,8 @@ struct Part {
   std::vector<Ask> asks;  // only if `plays` is kHost
   Following following = Following::kLookUp;
   Waveform waveform;
+  // Then it sleeps, and the next byte only wakes it and is lost.
+  std::optional<Duration> sleeps_after;
   bool operator==(const Part&) const = default;
 };
 

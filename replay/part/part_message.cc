@@ -37,6 +37,7 @@ class Reader {
     Known(m, "following", m.following(), bytewitness::Part_Following_IsValid(m.following()));
     if (m.following() == Message::FOLLOWING_IN_ORDER) part.following = Following::kInOrder;
     ReadWaveform(m.waveform(), part.waveform);
+    if (!m.sleeps_after().empty()) part.sleeps_after = Time(m, "sleeps_after", m.sleeps_after());
     CheckSides(m, part);
     return part;
   }
@@ -225,6 +226,7 @@ void PartToMessage(const Part& part, bytewitness::Part& m) {
   for (const Ask& ask : part.asks) WriteAsk(ask, *m.add_ask());
   if (part.following == Following::kInOrder) m.set_following(Message::FOLLOWING_IN_ORDER);
   if (part.waveform != Waveform{}) WriteWaveform(part.waveform, *m.mutable_waveform());
+  if (part.sleeps_after) m.set_sleeps_after(FormatExactDuration(*part.sleeps_after));
 }
 
 }  // namespace trial

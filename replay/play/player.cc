@@ -17,6 +17,7 @@ Player::Player(Part part) : part_(std::move(part)), times_(part_.rules.size(), 0
 }
 
 void Player::Start(Instant now) {
+  last_heard_ = now;
   last_over_ = echo_until_ = busy_until_ = now;
   unasked_at_.clear();
   for (const Unasked& unasked : part_.unasked)
@@ -32,6 +33,10 @@ void Player::Receive(Instant now, ByteView bytes) {
 
 void Player::ReceiveAsModule(Instant now, ByteView bytes) {
   EndBySilence(now);
+  if (bytes.empty()) return;
+  const bool asleep = part_.sleeps_after && now - last_heard_ > *part_.sleeps_after;
+  last_heard_ = now;
+  if (asleep) bytes.remove_prefix(LostInSleep(bytes));
   if (part_.echo == Echo::kByCharacter) PlanEcho(now, bytes);
   for (const char byte : bytes) {
     if (Absorb(now, byte)) continue;
@@ -43,6 +48,14 @@ void Player::ReceiveAsModule(Instant now, ByteView bytes) {
     absorbing_ = pending_.substr(pending_.size() - terminator);
     Take(now, false);
   }
+}
+
+// The first byte; of an ending that wakes it, the rest as well.
+std::size_t Player::LostInSleep(ByteView bytes) const {
+  std::size_t most = 1;
+  for (const Bytes& terminator : part_.command_end.terminators)
+    if (bytes.starts_with(terminator)) most = std::max(most, terminator.size());
+  return most;
 }
 
 // The rest of a longer terminator, once a shorter one has ended the command.

@@ -103,6 +103,7 @@ class Player {
   bool Absorb(Instant now, char byte);
   std::size_t TerminatorAtEnd() const;
   void EndBySilence(Instant now);
+  std::size_t LostInSleep(ByteView bytes) const;
   void Take(Instant taken, bool by_silence);
   const Answer* FindAnswer(TakenCommand& command);
   void PlanEcho(Instant at, ByteView bytes);
@@ -122,6 +123,7 @@ class Player {
   std::uint64_t order_ = 0;
 
   Bytes pending_;
+  Instant last_heard_;  // by a module that may fall asleep
   Instant pending_from_;
   Instant pending_to_;
   Bytes absorbing_;  // terminator that ended the last command and may be growing

@@ -64,6 +64,7 @@ struct ModuleSpec {
   bool tells_place = false;      // a refusal ends with a figure that depends on the command
   Bytes status;                  // said before every third answer
   bool line_gives_back = false;  // the adapter hears what it sends, at any rate
+  unsigned loses_ending = 0;     // every so many control characters one is lost on the way to it
 
   Bytes Refusal(ByteView command) const {
     if (!tells_place) return unknown;
@@ -90,7 +91,9 @@ class ModuleModel {
     if (spec_.noise) Noise(clock_.Now() + *spec_.noise);
   }
 
-  const Bytes& commands_taken() const { return taken_; }  // each with a newline
+  // Without what ended them; as the module sees them, so without control characters if it drops
+  // these.
+  const std::vector<Bytes>& commands_taken() const { return taken_; }
 
  private:
   using Pieces = std::vector<std::pair<Duration, Bytes>>;
@@ -107,6 +110,9 @@ class ModuleModel {
     if (spec_.autobaud && !tuned_) return;
     for (const ReceivedByte& one : wave.Receive(own_)) {
       if ((one.framing_error || one.parity_error) && !spec_.takes_bad_bytes) continue;
+      if (spec_.loses_ending > 0 && one.byte >= 0 && one.byte < ' ' &&
+          ++controls_ % spec_.loses_ending == 0)
+        continue;
       driver_.SetTimer(one.at, [this, one](Instant now) { Take(now, one.byte); });
     }
   }
@@ -163,7 +169,7 @@ class ModuleModel {
         SayNext(at, {{Duration::Zero(), spec_.on_empty + spec_.prompt}}, 0);
       return;
     }
-    taken_ += command + "\n";
+    taken_.push_back(command);
     if (command.size() > spec_.longest) return;
     if (spec_.any_case)
       for (char& c : command) c = static_cast<char>(std::toupper(static_cast<unsigned char>(c)));
@@ -265,7 +271,8 @@ class ModuleModel {
   Instant free_;
   Bytes buffer_;
   Instant last_;
-  Bytes taken_;
+  unsigned controls_ = 0;
+  std::vector<Bytes> taken_;
 };
 
 }  // namespace witness

@@ -19,7 +19,7 @@ struct Surveyed {
   Profile profile;
   Status status;
   Bytes sent;
-  Bytes taken;  // the commands that the module took, each with a newline
+  std::vector<Bytes> taken;  // the commands that the module took
   Duration took;
   std::size_t events = 0;  // in the capture
 };
@@ -265,10 +265,13 @@ class SurveyCheck {
     Duration most = least + spec_.jitter + spec_.slow_extra;
     if (spec_.echo == EchoKind::kWhole)
       most = most + (character + spec_.pace) * static_cast<std::int64_t>(reply.command.size() + 2);
-    // The ending comes back first; with two stop bits an echo falls behind, bit by bit.
-    const Duration lag = spec_.line.stop_bits == StopBits::kTwo
-                             ? character / 11 * static_cast<std::int64_t>(reply.command.size() + 2)
-                             : Duration::Zero();
+    // The ending comes back first; with two stop bits, or by a clock that is slow, an echo falls
+    // behind, bit by bit.
+    const auto length = static_cast<std::int64_t>(reply.command.size() + 2);
+    Duration lag = spec_.line.stop_bits == StopBits::kTwo ? character / 11 * length : Duration();
+    if (spec_.rate_error < 0)
+      lag = lag + Duration::Nanoseconds(std::llround(
+                      -spec_.rate_error * static_cast<double>((character * length).ns())));
     if (spec_.echo == EchoKind::kByCharacter) most = most + character + lag;
     if (spec_.echo == EchoKind::kByCharacter && spec_.pace > Duration::Zero())
       most = most + (character + spec_.pace) * static_cast<std::int64_t>(reply.command.size() + 2);

@@ -30,7 +30,7 @@ Profile Demo() {
   p.silence_at_most = Duration::Milliseconds(405);
   p.echo = EchoKind::kOff;
   p.letter_case = LetterCase::kAsWrittenOnly;
-  p.unknown.command = "AT+ZZQ?";
+  p.unknown.command = "AT+JGU?";
   p.unknown.outcome = ReplyOutcome::kNoAnswer;
   p.unknown.basis.tries = 5;
   ProfileReply reply;
@@ -137,6 +137,21 @@ const ProfileDifference* Of(const std::vector<ProfileDifference>& all, const std
 TEST(CompareProfiles, AProfileIsLikeItself) {
   for (const ProfileDifference& one : CompareProfiles(Demo(), Demo()))
     EXPECT_TRUE(one.verdict == Likeness::kSame || one.verdict == Likeness::kCannotTell) << one.what;
+}
+
+TEST(CompareProfiles, AModuleThatSleepsIsToldFromOneThatDoesNot) {
+  const char* what = "sleeps after a silence";
+  Profile a = Demo();
+  Profile b = Demo();
+  EXPECT_EQ(Of(CompareProfiles(a, b), what), nullptr);
+  a.sleeps = true;
+  a.sleep_basis.sure = Found::kSure;
+  EXPECT_EQ(Of(CompareProfiles(a, b), what)->verdict, Likeness::kDiffers);
+  EXPECT_THAT(Of(CompareProfiles(a, b), what)->first, HasSubstr("wakes it"));
+  b.sleeps = true;
+  EXPECT_EQ(Of(CompareProfiles(a, b), what)->verdict, Likeness::kSame);
+  b.state = ModuleState::kSilent;
+  EXPECT_EQ(Of(CompareProfiles(a, b), what)->verdict, Likeness::kCannotTell);
 }
 
 TEST(CompareProfiles, WordsEndingsAndTimesAreToldApart) {

@@ -81,6 +81,16 @@ TEST(PartFromProfile, WhatIsNotKnownIsSaid) {
   EXPECT_THAT(built->remarks, Contains(HasSubstr("which is a guess")));
 }
 
+TEST(PartFromProfile, AModuleThatSleepsLosesWhatComesFirst) {
+  Profile p = Bare();
+  EXPECT_FALSE(BuildPartFromProfile(p)->part.sleeps_after);
+  p.sleeps = true;
+  const auto built = BuildPartFromProfile(p);
+  ASSERT_TRUE(built.ok());
+  EXPECT_EQ(built->part.sleeps_after, Duration::Seconds(4));
+  EXPECT_THAT(built->remarks, Contains(HasSubstr("sleeps after a silence")));
+}
+
 TEST(PartFromProfile, NoAnswersNoPart) {
   Profile p;
   p.state = ModuleState::kSilent;

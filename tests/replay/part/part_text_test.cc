@@ -29,6 +29,7 @@ Part FullPart() {
       {std::nullopt, 3u, std::nullopt, {{Duration::Milliseconds(5), "+LEFT"}}},
       {std::nullopt, std::nullopt, std::nullopt, {{Duration::Zero(), "READY"}}, 1u}};
   part.following = Following::kInOrder;
+  part.sleeps_after = Duration::Milliseconds(4500);
   return part;
 }
 

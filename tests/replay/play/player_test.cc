@@ -49,6 +49,20 @@ std::string Written(const std::vector<Send>& sends) {
   return out;
 }
 
+TEST(Player, AsleepItLosesWhatComesFirst) {
+  Part part = ModulePart();
+  part.sleeps_after = Ms(4000);
+  Player player(part);
+  const auto sends = PlayUntil(player,
+                               {{At(100), "AT\r\n"},
+                                {At(4000), "AT\r\n"},  // awake still
+                                {At(9000), "AT\r\n"},  // the A is lost
+                                {At(14'000), "\r\n"},  // wakes it
+                                {At(14'300), "AT\r\n"}},
+                               At(20'000));
+  EXPECT_EQ(Written(sends), "120 OK\\r\\n; 4020 OK\\r\\n; 9010 ERROR\\r\\n; 14320 OK\\r\\n; ");
+}
+
 TEST(Player, TerminatorEndsTheCommandAndTheAnswerKeepsItsTimes) {
   Player player(ModulePart());
   const auto sends = PlayUntil(player, {{At(100), "AT+FW?\r\n"}}, At(1000));
