@@ -277,7 +277,7 @@ bool IsTelling(const std::vector<Heard>& answers) {
       word.clear();
     }
     for (const char c : body) {
-      if (IsTextByte(c)) kinds.insert(c);
+      if (IsPlainByte(c)) kinds.insert(c);
       if (std::isalnum(static_cast<unsigned char>(c)) != 0) letters.insert(c);
     }
   }

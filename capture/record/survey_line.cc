@@ -33,10 +33,10 @@ bool IsAlive(const Heard& heard, ByteView query) {
   for (const Bytes& sent : {Bytes(query) + "\r", Bytes(kJoint) + "\r"})
     if (all.find(sent) != Bytes::npos) return true;
   const Bytes end = all.substr(all.size() - std::min<std::size_t>(all.size(), 6));
-  const auto text = std::count_if(end.begin(), end.end(), IsTextByte);
+  const auto text = std::count_if(end.begin(), end.end(), IsPlainByte);
   return heard.bad_bytes == 0 && text >= 2 && text * 3 >= std::ssize(end) &&
          std::all_of(end.begin(), end.end(),
-                     [](char c) { return IsTextByte(c) || IsTextFraming(c); });
+                     [](char c) { return IsPlainByte(c) || IsTextFraming(c); });
 }
 
 }  // namespace
