@@ -34,6 +34,7 @@ struct SurveyPlan {
   std::vector<std::uint32_t> rare_bauds = {14400, 28800,  31250,  74880,
                                            76800, 250000, 460800, 921600};
   std::vector<std::string> formats = {"8N1", "7E1", "8E1", "7O1", "8O1"};
+  std::vector<std::string> rare_formats = {"7N2"};  // only where text in another was heard
   bool line_is_known = false;  // then only the conversation's settings are used
   LineSettings line;           // the settings to begin with; baud 0: the port has no rate
   int repeats = 5;             // of each command

@@ -55,14 +55,16 @@ std::vector<Surveyor::LineTry> Surveyor::LinesToTry() const {
       lines.push_back({line});
     }
   }
-  for (const std::string& format : plan_.formats) {
-    for (const std::uint32_t baud : plan_.rare_bauds) {
-      LineSettings line = plan_.line;
-      if (!ParseFormat(format, line).ok()) continue;
+  const auto add_rare = [&](const std::string& format, const std::vector<std::uint32_t>& bauds) {
+    LineSettings line = plan_.line;
+    if (!ParseFormat(format, line).ok()) return;
+    for (const std::uint32_t baud : bauds) {
       line.baud = baud;
       lines.push_back({line, true});
     }
-  }
+  };
+  for (const std::string& format : plan_.formats) add_rare(format, plan_.rare_bauds);
+  for (const std::string& format : plan_.rare_formats) add_rare(format, plan_.bauds);
   return lines;
 }
 
