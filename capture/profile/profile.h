@@ -83,7 +83,7 @@ struct Profile {
   LineSettings line;  // baud 0: not found
   Basis line_basis;
 
-  std::vector<std::string> accepted_endings;  // of "none", "CR", "LF", "CR LF"
+  std::vector<std::string> accepted_endings;  // of "none", "CR", "LF", "CR LF", ";"
   std::string send_ending;
   bool must_be_bare = false;
   Duration silence_at_least;

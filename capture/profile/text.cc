@@ -208,6 +208,7 @@ Bytes BytesOfEnding(std::string_view name) {
   if (name == "CR LF") return "\r\n";
   if (name == "CR") return "\r";
   if (name == "LF") return "\n";
+  if (name == ";") return ";";
   return "";
 }
 

@@ -164,6 +164,7 @@ bool Surveyor::Joint() {
   const bool change = !kept_.empty() && LooksLikeChange(kept_.back());
   const bool was_open = std::exchange(open_, false);
   kept_.clear();
+  refused_joint_ = false;
   const Duration wait = turnaround_ + turnaround_ / 2;
   // Bare commands: none is answered before its silence is over, so that it is shorter than this.
   if (profile_.send_ending == "none") return Pause(std::max(Duration::Milliseconds(1000), wait));
@@ -178,6 +179,8 @@ bool Surveyor::Joint() {
       !Ask((change ? Bytes() : Bytes(kJoint)) + BytesOfEnding(profile_.send_ending), patience,
            heard))
     return false;
+  const Bytes words = Words(Body(WithoutUnasked(heard, profile_.unsolicited, without_)));
+  refused_joint_ = !change && !words.empty() && words == Words(refusal_);
   // Where the last command was open, its answer comes because it was ended just now.
   if (was_open) return true;
   NoteLate(first, since);
@@ -327,8 +330,9 @@ bool Surveyor::IsTakenNow(ByteView query, const std::string& ending, bool clean_
 }
 
 bool Surveyor::Clean() {
+  const bool was_open = open_;
   if ((open_ || profile_.send_ending == "none") && !Joint()) return false;
-  if (profile_.send_ending == "none") return true;
+  if (profile_.send_ending == "none" || (was_open && refused_joint_)) return true;
   for (int i = 0; i < 3; ++i) {
     Heard heard;
     if (!Ask(plan_.query, profile_.send_ending, Usual(), heard)) return false;

@@ -31,8 +31,7 @@ struct SurveyPlan {
   bool allow_changes = false;
   std::vector<std::uint32_t> bauds = {9600, 115200, 38400, 57600, 19200, 4800, 2400, 1200, 230400};
   // Looked at after all others, in the first format; in the others only where that is heard.
-  std::vector<std::uint32_t> rare_bauds = {14400, 28800,  31250,  74880,
-                                           76800, 250000, 460800, 921600};
+  std::vector<std::uint32_t> rare_bauds = {14400, 28800, 31250, 76800, 250000, 460800, 921600};
   std::vector<std::string> formats = {"8N1", "7E1", "8E1", "7O1", "8O1"};
   std::vector<std::string> rare_formats = {"7N2"};  // only where text in another was heard
   bool line_is_known = false;  // then only the conversation's settings are used

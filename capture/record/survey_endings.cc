@@ -15,15 +15,17 @@ bool Surveyor::Endings() {
   bool all_steady = true;
   bool bare_steady = false;
   for (const SurveyEnding& ending : kSurveyEndings) {
+    // A module that answers to another ending is not asked for an end mark.
+    if (ending.name == ByteView(";") && first != ";") continue;
     bool steady = false;
     if (!IsTaken(plan_.query, ending.name, true, basis, good[ending.name], steady)) return false;
     all_steady = all_steady && steady;
-    bare_steady = steady;  // it comes last
+    if (ending.name == ByteView("none")) bare_steady = steady;
   }
   bool awake = true;
   if (!IsAwake(awake) || !Clean()) return false;
   all_steady = all_steady && awake;
-  for (const char* name : {"none", "CR", "LF", "CR LF"})
+  for (const char* name : {"none", "CR", "LF", "CR LF", ";"})
     if (good[name]) profile_.accepted_endings.emplace_back(name);
   const bool bare = good["none"];
   profile_.must_be_bare = bare && profile_.accepted_endings.size() == 1;
@@ -31,6 +33,7 @@ bool Surveyor::Endings() {
                          : good["CR"]                  ? "CR"
                          : good["CR LF"]               ? "CR LF"
                          : good["LF"]                  ? "LF"
+                         : good[";"]                   ? ";"
                                                        : first;
   basis.sure = profile_.accepted_endings.empty() || !all_steady || answer_by_shape_ ? Found::kUnsure
                                                                                     : Found::kSure;
@@ -55,6 +58,7 @@ bool Surveyor::Leftover() {
   }
   int spoilt = 0;
   int tries = 0;
+  late_ = false;
   for (const int wanted : {2, 4}) {
     for (; tries < wanted; ++tries) {
       Heard heard;
@@ -67,7 +71,8 @@ bool Surveyor::Leftover() {
     if (spoilt == 0 || spoilt == tries) break;
   }
   profile_.leftover_spoils = spoilt * 4 >= tries * 3;
-  if (spoilt != 0 && spoilt != tries) profile_.ending_basis.sure = Found::kUnsure;
+  if ((spoilt != 0 && spoilt != tries) || (spoilt > 0 && late_))
+    profile_.ending_basis.sure = Found::kUnsure;
   return true;
 }
 

@@ -70,63 +70,81 @@ std::vector<Surveyor::LineTry> Surveyor::LinesToTry() const {
 
 bool Surveyor::FindLine() {
   std::vector<LineTry> lines = LinesToTry();
-  lines_left_ = plan_.formats.size() * plan_.bauds.size() + plan_.rare_bauds.size();
-  const auto same_format = [](const LineTry& a, const LineTry& b) {
-    return a.line.data_bits == b.line.data_bits && a.line.parity == b.line.parity;
-  };
-  const auto answers = [&] {
-    profile_.state = ModuleState::kAnswers;
-    profile_.state_basis = profile_.line_basis;
-    profile_.state_basis.sure = answered_;
-    profile_.state_basis.why = "it answers a query otherwise than a command that cannot exist";
-    return true;
-  };
+  const auto usual_end =
+      std::find_if(lines.begin(), lines.end(), [](const LineTry& one) { return one.rare; });
+  const auto usual = static_cast<std::size_t>(usual_end - lines.begin());
+  lines_left_ = usual;
   bool found = false;
-  for (std::size_t begin = 0; begin < lines.size();) {
-    std::size_t end = begin;
-    while (end < lines.size() && same_format(lines[begin], lines[end]) &&
-           lines[begin].rare == lines[end].rare)
-      ++end;
-    if (lines[begin].rare && !same_format(lines[begin], lines[0])) break;
-    for (const bool bare : {false, true}) {
-      for (std::size_t i = begin; i < end; ++i) {
-        if (!Look(lines[i], bare, found)) return false;
-        if (found) return answers();
-        if (!lines[i].other_format) continue;
-        for (LineTry& other : lines) {
-          if (other.line.baud != lines[i].line.baud || same_format(other, lines[i])) continue;
-          for (const bool also_bare : {false, true}) {
-            if (!Look(other, also_bare, found)) return false;
-            if (found) return answers();
-          }
-        }
-        lines[i].other_format = false;
-      }
-    }
-    begin = end;
+  std::size_t begin = 0;
+  while (begin < usual && !found)
+    if (!LookAtOneFormat(lines, begin, found)) return false;
+  if (!found && !LookPatiently(lines, usual, found)) return false;
+  // The rare rates, in the first format.
+  patient_ = false;
+  begin = usual;
+  if (!found && usual < lines.size() && SameFormat(lines[usual], lines[0]) &&
+      !LookAtOneFormat(lines, begin, found))
+    return false;
+  if (!found) {
+    Diagnose();
+    return false;
   }
-  // Slow modules: with more patience wherever anything was heard, perhaps late, and at every rate
-  // of the first format.
+  profile_.state = ModuleState::kAnswers;
+  profile_.state_basis = profile_.line_basis;
+  profile_.state_basis.sure = answered_;
+  profile_.state_basis.why = "it answers a query otherwise than a command that cannot exist";
+  return true;
+}
+
+bool Surveyor::SameFormat(const LineTry& a, const LineTry& b) {
+  return a.line.data_bits == b.line.data_bits && a.line.parity == b.line.parity;
+}
+
+// Each rate with endings, then each bare. `begin`: at first the first line, then behind the last.
+bool Surveyor::LookAtOneFormat(std::vector<LineTry>& lines, std::size_t& begin, bool& found) {
+  const std::size_t first = begin;
+  while (begin < lines.size() && SameFormat(lines[first], lines[begin]) &&
+         lines[first].rare == lines[begin].rare)
+    ++begin;
+  for (const bool bare : {false, true}) {
+    for (std::size_t i = first; i < begin; ++i) {
+      if (!Look(lines[i], bare, found)) return false;
+      if (found) return true;
+      if (!lines[i].other_format) continue;
+      for (LineTry& other : lines) {
+        if (other.line.baud != lines[i].line.baud || SameFormat(other, lines[i])) continue;
+        for (const bool also_bare : {false, true}) {
+          if (!Look(other, also_bare, found)) return false;
+          if (found) return true;
+        }
+      }
+      lines[i].other_format = false;
+    }
+  }
+  return true;
+}
+
+// Slow modules: with more patience wherever anything was heard, perhaps late, and at every rate of
+// the first format.
+bool Surveyor::LookPatiently(std::vector<LineTry>& lines, std::size_t usual, bool& found) {
   std::vector<std::size_t> patiently;
   for (const bool heard : {true, false}) {
-    for (std::size_t i = 0; i < lines.size(); ++i) {
-      if (lines[i].rare) continue;
-      const bool near = lines[i].heard || (i + 1 < lines.size() && lines[i + 1].heard);
-      if (near == heard && (near || same_format(lines[i], lines[0]))) patiently.push_back(i);
+    for (std::size_t i = 0; i < usual; ++i) {
+      const bool near = lines[i].heard || (i + 1 < usual && lines[i + 1].heard);
+      if (near == heard && (near || SameFormat(lines[i], lines[0]))) patiently.push_back(i);
     }
   }
   lines_left_ = patiently.size();
   patient_ = true;
   for (const std::size_t i : patiently) {
-    first_format_ = same_format(lines[i], lines[0]);
+    first_format_ = SameFormat(lines[i], lines[0]);
     lines[i].looked = lines[i].looked_bare = false;
     for (const bool bare : {false, true}) {
       if (!Look(lines[i], bare, found)) return false;
-      if (found) return answers();
+      if (found) return true;
     }
   }
-  Diagnose();
-  return false;
+  return true;
 }
 
 bool Surveyor::UseLine(const LineSettings& line, bool& possible) {
@@ -180,7 +198,7 @@ bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
     // The first may only wake it.
     if (patient_ && !send("\r", ms(400), true)) return false;
     if (!send(joint + "\r", ms(0), true) || !send(query + "\r", ms(250), false)) return false;
-    const Bytes others = "\n" + end + query + "\r\n" + end + query + "\n\r\n" + end;
+    const Bytes others = "\n" + end + query + "\r\n" + end + query + "\n\r\n" + end + ";";
     if (!life && !send(others, ms(patient_ ? 4000 : 800), true)) return false;
   }
   if (!life) return true;
@@ -195,11 +213,13 @@ bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
 
 bool Surveyor::AskPatiently(const LineSettings& line, Duration wait, bool bare_first, bool& found) {
   std::vector<SurveyEnding> endings(std::begin(kSurveyEndings), std::end(kSurveyEndings));
-  if (bare_first) std::rotate(endings.begin(), endings.end() - 1, endings.end());
-  readable_here_ = false;
+  if (bare_first) std::rotate(endings.begin(), endings.begin() + 3, endings.begin() + 4);
+  readable_here_ = said_here_ = false;
   const int came_back_before = came_back_;
   const int others_before = readable_ + unreadable_;
   for (const SurveyEnding& ending : endings) {
+    // What answers another ending, if only with a no, wants no end mark.
+    if (ending.name == ByteView(";") && said_here_) continue;
     // Where commands lose their beginning, it is woken before each.
     for (const bool wake : {false, true}) {
       if (wake && (!cut_ || *ending.bytes == '\0')) break;
@@ -268,8 +288,10 @@ bool Surveyor::Attempt(const SurveyEnding& ending, Duration wait, bool& understo
   readable_here_ = readable_here_ || Readable(heard.bytes());
   // The first may only wake it.
   if (!Ask("\r\n", {ms(300), ms(60), ms(1000)}, heard) ||
-      !Ask(Bytes(kJoint) + (ending.bytes == ByteView("\r") ? "\r\n\r" : "\r\n"),
-           {ms(0), ms(0), ms(0)}, heard))
+      !Ask(
+          Bytes(kJoint) + "\r\n" +
+              (ending.bytes == ByteView("\r") || ending.bytes == ByteView(";") ? ending.bytes : ""),
+          {ms(0), ms(0), ms(0)}, heard))
     return false;
   kept_.clear();
   heard = Heard();
@@ -280,6 +302,7 @@ bool Surveyor::Attempt(const SurveyEnding& ending, Duration wait, bool& understo
   const Patience patience = {bare ? wait + ms(700) : wait, ms(300), Duration::Seconds(5)};
   if (!Ask(plan_.query, ending.name, patience, heard)) return false;
   Note(heard);
+  said_here_ = said_here_ || !Body(heard).empty();
   if (!Readable(Body(heard))) return true;
   readable_here_ = true;
   // Whatever is answered alike was no command.

@@ -34,13 +34,14 @@ inline constexpr Duration kBannerTime = Duration::Seconds(4);
 inline constexpr Duration kLateBannerTime = Duration::Seconds(6);
 
 // Line endings to try. CR before CR LF: where both are taken, CR alone leaves nothing behind and
-// its echo comes in one. Bare last, since what it leaves in a module's buffer spoils what follows.
+// its echo comes in one. Bare late, since what it leaves in a module's buffer spoils what follows.
+// An end mark last, for few want one.
 struct SurveyEnding {
   const char* name;
   const char* bytes;
 };
 inline constexpr SurveyEnding kSurveyEndings[] = {
-    {"CR", "\r"}, {"CR LF", "\r\n"}, {"LF", "\n"}, {"none", ""}};
+    {"CR", "\r"}, {"CR LF", "\r\n"}, {"LF", "\n"}, {"none", ""}, {";", ";"}};
 
 // Each step returns false when the survey cannot go on; `status_` then says why, if it was
 // interrupted or lost the port.
@@ -112,6 +113,9 @@ class Surveyor {
   };
   std::vector<LineTry> LinesToTry() const;
   bool FindLine();
+  static bool SameFormat(const LineTry& a, const LineTry& b);
+  bool LookAtOneFormat(std::vector<LineTry>& lines, std::size_t& begin, bool& found);
+  bool LookPatiently(std::vector<LineTry>& lines, std::size_t usual, bool& found);
   // `possible`: the port can do it.
   bool UseLine(const LineSettings& line, bool& possible);
   // A quick look for a sign of life, and if there is one, ending by ending.
@@ -196,6 +200,7 @@ class Surveyor {
   Duration talks_every_ = Duration::Seconds(1000);  // what it says unasked most often
   Found answered_ = Found::kUnsure;                 // that it answers at all
   bool open_ = false;              // the last command may stay in the module's buffer
+  bool refused_joint_ = false;     // the last joint was refused: a command begins after it
   std::vector<Bytes> kept_;        // and these that nothing was answered to
   Bytes last_command_;             // in capitals
   Bytes last_words_;               // and what came back
@@ -215,6 +220,7 @@ class Surveyor {
   std::size_t lines_left_ = 0;     // still to be looked at
   bool patient_ = false;           // the second round
   bool first_format_ = true;       // of it: a line of the first format
+  bool said_here_ = false;         // something that is no echo came to a query
   bool readable_here_ = false;     // text was heard at this line
   std::size_t bad_ = 0;            // bytes that came with errors at the line that was found
   int stage_ = 0;                  // how far the survey is, for Left()

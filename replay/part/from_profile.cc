@@ -28,6 +28,7 @@ CommandEnd EndOf(const Profile& profile, std::vector<std::string>& remarks) {
   };
   if (takes("CR")) end.terminators.emplace_back("\r");
   if (takes("LF")) end.terminators.emplace_back("\n");
+  if (takes(";")) end.terminators.emplace_back(";");
   // Where an LF stays behind a CR, it must not be taken with it.
   if (takes("CR LF") && !profile.leftover_spoils) end.terminators.emplace_back("\r\n");
   const bool bare =

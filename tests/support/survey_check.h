@@ -163,6 +163,10 @@ class SurveyCheck {
     std::vector<std::string> out;
     for (const char* name : {"none", "CR", "LF", "CR LF"})
       if (Remainder(BytesOfEnding(name))) out.emplace_back(name);
+    // Asked for only where nothing else is taken.
+    const auto& ends = spec_.terminators;
+    if (out.empty() && std::find(ends.begin(), ends.end(), ";") != ends.end())
+      out.emplace_back(";");
     return out;
   }
 
