@@ -173,7 +173,7 @@ bool Surveyor::Joint() {
   Heard first;
   Heard heard;
   const Patience patience = {
-      wait + Duration::Milliseconds(300), quiet_, Duration::Seconds(5),
+      wait + Duration::Milliseconds(300), Duration::Milliseconds(250), Duration::Seconds(5),
       refusal_.empty() || change ? Duration::Zero() : wait + Duration::Milliseconds(200)};
   if (!Wake(profile_.send_ending, first) ||
       !Ask((change ? Bytes() : Bytes(kJoint)) + BytesOfEnding(profile_.send_ending), patience,

@@ -157,11 +157,18 @@ bool Surveyor::Confirm(const SurveyEnding& ending, const Bytes& first, bool& und
     if (!came_between_.empty()) betweens.push_back(came_between_);
     all += heard.bytes();
     bad += heard.bad_bytes;
+    if (bad > 0) {
+      other_format_ = true;
+      ++readable_;
+      return true;
+    }
     if (probe.command != query) {
       refusals[probe.command].push_back(Body(heard));
       // Plainly no answers: an echo, mangled or not, or a talker.
       Bytes ignored;
-      if (answers.size() == 1 && Body(heard) == Body(answers[0])) break;
+      if (std::all_of(answers.begin(), answers.end(),
+                      [&](const Heard& answer) { return Body(answer) == Body(heard); }))
+        break;
       if (refusals.size() == 2 &&
           !AlikeInBoth(refusals[kUnknownQuery], refusals[kOtherUnknownQuery], Exact, ignored) &&
           Unreadable(all) > 0)

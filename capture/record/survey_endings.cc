@@ -85,6 +85,7 @@ bool Surveyor::Silence() {
   const Bytes tail = plan_.query.substr(plan_.query.size() / 2);
   if (LooksLikeChange(head) || LooksLikeChange(tail)) return true;
   // `gap` is what is wanted, and then what it was: from the end of the first half to the second.
+  bool two = false;  // both halves were refused, so that there is no doubt
   const auto joined = [&](Duration& gap, bool& one) {
     if (!Pause(turnaround_ + turnaround_ / 4 + Duration::Milliseconds(150))) return false;
     NoteLate(between_, last_sent_);
@@ -107,6 +108,10 @@ bool Surveyor::Silence() {
     const Bytes all = text(both.bytes());
     const Bytes answer = text(answer_);
     const std::size_t at = all.find(answer);
+    const Bytes no = text(refusal_);
+    const std::size_t refused = no.empty() ? Bytes::npos : all.find(no);
+    two = at == Bytes::npos && refused != Bytes::npos &&
+          all.find(no, refused + no.size()) != Bytes::npos;
     // What was answered nothing at all may be in its buffer still.
     if (all.empty() && profile_.send_ending != "none" && !Joint()) return false;
     one =
@@ -120,7 +125,8 @@ bool Surveyor::Silence() {
   bool one = false;
   if (!joined(high, one)) return false;
   if (one) return true;  // not a silence after all: left open
-  // No answer is had three times: one or two may have been spoilt by something said unasked.
+  // Where that is not plain, no answer is had three times: one or two may have been spoilt by
+  // something said unasked.
   const auto settled = [&](Duration& gap, bool& is_one) {
     const Duration wanted = gap;
     is_one = false;
@@ -129,7 +135,7 @@ bool Surveyor::Silence() {
       if (i % 3 == 0) late_ = false;
       gap = wanted;
       if (!joined(gap, is_one)) return false;
-      if (is_one) return true;
+      if (is_one || two) return true;
       if (i % 3 < 2) continue;
       if (!Pause(Duration::Milliseconds(800))) return false;
       NoteLate(between_, last_sent_);

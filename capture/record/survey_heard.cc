@@ -1,6 +1,7 @@
 #include "capture/record/survey_heard.h"
 
 #include <algorithm>
+#include <bit>
 #include <cctype>
 #include <set>
 
@@ -26,10 +27,17 @@ bool Readable(ByteView bytes) {
   return bytes.size() >= 2 && std::all_of(bytes.begin(), bytes.end(), IsPlainByte);
 }
 
+bool IsAllHigh(ByteView bytes) {
+  return std::all_of(bytes.begin(), bytes.end(), [](char c) { return c < 0; });
+}
+
 bool IsOtherFormat(ByteView bytes) {
   Bytes seven(bytes);
   for (char& c : seven) c = static_cast<char>(c & 0x7F);
-  return bytes.size() >= 3 && seven != bytes && Readable(seven);
+  if (bytes.size() < 3 || seven == bytes || !Readable(seven)) return false;
+  const auto all = [&](auto is) { return std::all_of(bytes.begin(), bytes.end(), is); };
+  const auto odd = [](char c) { return std::popcount(static_cast<unsigned char>(c)) % 2 == 1; };
+  return all(odd) || all([&](char c) { return !odd(c); }) || IsAllHigh(bytes);
 }
 
 std::size_t EchoLength(const Heard& heard) {

@@ -15,8 +15,10 @@ bool IsTextFraming(char c);
 // At least two bytes of text and nothing else, but for two of framing at either end.
 bool Readable(ByteView bytes);
 
-// Text but for the eighth bit, which is then a parity bit: this rate, another format.
+// Text but for the eighth bit, and that a parity bit, even or odd, or a stop bit: this rate,
+// another format.
 bool IsOtherFormat(ByteView bytes);
+bool IsAllHigh(ByteView bytes);  // the eighth bit is always 1: it may be a stop bit
 
 // How many bytes at the front of what was heard are the command coming back, with line endings that
 // a command before may have left in front of it. Where the ending may be the echo's or the reply's

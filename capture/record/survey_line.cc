@@ -34,9 +34,11 @@ bool IsAlive(const Heard& heard, ByteView query) {
     if (all.find(sent) != Bytes::npos) return true;
   const Bytes end = all.substr(all.size() - std::min<std::size_t>(all.size(), 6));
   const auto text = std::count_if(end.begin(), end.end(), IsPlainByte);
+  const auto nuls = std::count(end.begin(), end.end(), '\0');  // of which rubbish is full
   return heard.bad_bytes == 0 && text >= 2 && text * 3 >= std::ssize(end) &&
-         std::all_of(end.begin(), end.end(),
-                     [](char c) { return IsPlainByte(c) || IsTextFraming(c); });
+         nuls * 2 < std::ssize(end) && std::all_of(end.begin(), end.end(), [](char c) {
+           return IsPlainByte(c) || IsTextFraming(c);
+         });
 }
 
 }  // namespace
@@ -113,6 +115,7 @@ bool Surveyor::LookAtOneFormat(std::vector<LineTry>& lines, std::size_t& begin, 
       if (!lines[i].other_format) continue;
       for (LineTry& other : lines) {
         if (other.line.baud != lines[i].line.baud || SameFormat(other, lines[i])) continue;
+        if (other.rare && !lines[i].rare && !lines[i].high) continue;
         for (const bool also_bare : {false, true}) {
           if (!Look(other, also_bare, found)) return false;
           if (found) return true;
@@ -181,6 +184,7 @@ bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
     if (!closes) Note(heard);
     one.heard = true;
     one.other_format = one.other_format || MayBeOtherFormat(heard);
+    one.high = one.high || (IsOtherFormat(heard.bytes()) && IsAllHigh(heard.bytes()));
     life = life || IsAlive(heard, plan_.query);
     late = std::max(late, heard.pieces.back().at - heard.sent_by);
     return true;
@@ -193,7 +197,7 @@ bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
     // The joint comes soon, before a module falls asleep that would lose it; or else it is woken.
     if (!Pause(pause) || !send(query, ms(patient_ ? 4700 : 850), false)) return false;
     if (patient_ && !send("\r\n", ms(300), true)) return false;
-    if (!send(end, ms(life ? 0 : 450), true)) return false;
+    if (!send(end, ms(life ? 0 : 350), true)) return false;
   } else {
     // The first may only wake it.
     if (patient_ && !send("\r", ms(400), true)) return false;
@@ -204,6 +208,8 @@ bool Surveyor::Look(LineTry& one, bool bare, bool& found) {
   if (!life) return true;
   if (patient_) one.looked_bare = true;  // it is asked so, too
   other_format_ = false;
+  // So long what it says to the joint is waited for.
+  settle_ = patient_ ? ms(700) : std::min(ms(700), late + late / 2 + ms(200));
   if (!AskPatiently(one.line, std::max(ms(patient_ ? 4000 : 1200), late * 2 + ms(500)), bare,
                     found))
     return false;
@@ -286,17 +292,16 @@ bool Surveyor::Attempt(const SurveyEnding& ending, Duration wait, bool& understo
   const Duration settle = std::min(wait / 2, ms(700));
   if (!UntilSilent(settle, Duration::Seconds(3), heard, quiet)) return false;
   readable_here_ = readable_here_ || Readable(heard.bytes());
-  // The first may only wake it.
-  if (!Ask("\r\n", {ms(300), ms(60), ms(1000)}, heard) ||
-      !Ask(
-          Bytes(kJoint) + "\r\n" +
-              (ending.bytes == ByteView("\r") || ending.bytes == ByteView(";") ? ending.bytes : ""),
-          {ms(0), ms(0), ms(0)}, heard))
+  // Perhaps it sleeps: then the first only wakes it.
+  if (talk_.Now() - last_sent_ > ms(850) && !Ask("\r\n", {ms(300), ms(60), ms(1000)}, heard))
+    return false;
+  const bool once_more = ending.bytes == ByteView("\r") || ending.bytes == ByteView(";");
+  if (!Ask(Bytes(kJoint) + "\r\n" + (once_more ? ending.bytes : ""), {ms(0), ms(0), ms(0)}, heard))
     return false;
   kept_.clear();
   heard = Heard();
   const bool long_silence = patient_ && (readable_here_ || bare);
-  const Duration pause = long_silence ? ms(3200) : bare ? ms(800) : settle;
+  const Duration pause = long_silence ? ms(3200) : bare ? ms(800) : settle_;
   if (!UntilSilent(pause, Duration::Seconds(6), heard, quiet)) return false;
   readable_here_ = readable_here_ || Readable(heard.bytes());
   const Patience patience = {bare ? wait + ms(700) : wait, ms(300), Duration::Seconds(5)};

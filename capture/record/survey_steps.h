@@ -109,6 +109,7 @@ class Surveyor {
     bool looked = false;
     bool looked_bare = false;
     bool heard = false;         // anything
+    bool high = false;          // bytes of it with the eighth bit always 1
     bool other_format = false;  // what was heard may be text in another format
   };
   std::vector<LineTry> LinesToTry() const;
@@ -219,11 +220,12 @@ class Surveyor {
   bool answer_by_shape_ = false;   // and so do answers
   std::size_t lines_left_ = 0;     // still to be looked at
   bool patient_ = false;           // the second round
-  bool first_format_ = true;       // of it: a line of the first format
-  bool said_here_ = false;         // something that is no echo came to a query
-  bool readable_here_ = false;     // text was heard at this line
-  std::size_t bad_ = 0;            // bytes that came with errors at the line that was found
-  int stage_ = 0;                  // how far the survey is, for Left()
+  Duration settle_ = Duration::Milliseconds(700);
+  bool first_format_ = true;               // of it: a line of the first format
+  bool said_here_ = false;                 // something that is no echo came to a query
+  bool readable_here_ = false;             // text was heard at this line
+  std::size_t bad_ = 0;                    // bytes that came with errors at the line that was found
+  int stage_ = 0;                          // how far the survey is, for Left()
   std::optional<LineSettings> echo_line_;  // where what was sent came back as it was
   bool other_format_ = false;              // what it says unasked is text in another
   std::string doubtful_;                   // answers that may be rubbish: where, and which
