@@ -58,19 +58,27 @@ bool Surveyor::Leftover() {
   }
   int spoilt = 0;
   int tries = 0;
+  int missed = 0;  // the first was not answered: what was sent to end it took the LF with it
   late_ = false;
   for (const int wanted : {2, 4}) {
-    for (; tries < wanted; ++tries) {
+    while (tries < wanted && missed < 4) {
       Heard heard;
       if (!Ask(plan_.query, "CR LF", Usual(), heard)) return false;
+      if (!IsAnswer(heard)) {
+        ++missed;
+        if (!Clean()) return false;
+        continue;
+      }
       if (!Ask(plan_.query, "CR", Usual(), heard)) return false;
+      ++tries;
       spoilt += !IsAnswer(heard);
       AddEvidence(profile_.ending_basis, heard);
       if (!Clean()) return false;
     }
     if (spoilt == 0 || spoilt == tries) break;
   }
-  profile_.leftover_spoils = spoilt * 4 >= tries * 3;
+  profile_.leftover_spoils = tries > 0 && spoilt * 4 >= tries * 3;
+  if (tries < 2) profile_.ending_basis.sure = Found::kUnsure;
   if ((spoilt != 0 && spoilt != tries) || (spoilt > 0 && late_))
     profile_.ending_basis.sure = Found::kUnsure;
   return true;
