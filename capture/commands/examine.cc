@@ -28,8 +28,7 @@ struct ExamineArguments {
   TimeRange range;
 };
 
-Status PrintText(CaptureReader& reader, const ExamineOptions& options, bool segments,
-                 TextOutput& output) {
+Status PrintText(CaptureReader& reader, ExamineOptions options, bool segments, TextOutput& output) {
   Status status;
   const auto write = [&](const std::string& text) {
     if (status.ok()) status = output.Write(text);
@@ -41,14 +40,16 @@ Status PrintText(CaptureReader& reader, const ExamineOptions& options, bool segm
   } else {
     handlers.on_exchange = [&](const Exchange& e) {
       if (shown == 0) write("Exchanges\n");
-      if (shown++ < kExchangesShown) write(ExchangeLine(e));
+      ++shown;
+      write(ExchangeLine(e));
     };
+    options.exchanges_watched = kExchangesShown;
   }
   handlers.stop = [&] { return !status.ok(); };
   const auto examination = Examine(reader, options, handlers);
   if (!examination.ok()) return examination.status();
-  if (shown > kExchangesShown)
-    write("  and " + std::to_string(shown - kExchangesShown) +
+  if (shown > 0 && examination->exchanges > shown)
+    write("  and " + std::to_string(examination->exchanges - shown) +
           " more; --json has them all, --segments every part\n");
   write(ExaminationText(*examination));
   return status;

@@ -23,6 +23,12 @@ class HandlersTaker {
     if (handlers_.on_loose) handlers_.on_loose(segment);
   }
   bool WatchesEvents() const { return true; }
+  // Every segment is wanted.
+  static constexpr bool TakesPlain() { return false; }
+  static constexpr bool TakesSentences() { return false; }
+  static constexpr bool TakesSecrets() { return false; }
+  void TakePlain(const PlainExchange&) {}
+  void TakePlain(const PlainSentences&) {}
   bool Stopped() const { return handlers_.stop && handlers_.stop(); }
 
  private:

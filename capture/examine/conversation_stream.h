@@ -6,21 +6,18 @@
 
 #include "capture/base/result.h"
 #include "capture/examine/exchange_builder.h"
+#include "capture/examine/plain/plain_path.h"
 #include "capture/examine/segmenter.h"
 #include "capture/store/capture_reader.h"
 
 namespace witness {
 
-// What Segmenter::Push() wants of two events that follow each other to take the first for alone.
-inline bool AreApart(const BriefEvent& event, const BriefEvent& next) {
-  return event.kind == EventKind::kBytes && next.kind == EventKind::kBytes &&
-         (event.at != next.at || event.side != next.side);
-}
-
 // `taker` has TakeEvent(const Event&, index), TakeSegment(const Segment&), TakeExchange(const
 // Exchange&), TakeLoose(const Segment&) and bool Stopped(), as ConversationHandlers says of its
-// functions. bool WatchesEvents(): whether it matters to it that a segment comes
-// behind the event that shows that it is complete; else it may come one event sooner.
+// functions. bool WatchesEvents(): whether it matters to it that a segment comes behind the event
+// that shows that it is complete; else it may come one event sooner. TakePlain(const
+// PlainExchange&), TakePlain(const PlainSentences&): takes such in place of all these; bool
+// TakesPlain(), TakesSentences() and TakesSecrets(): whether it would.
 template <typename Taker>
 Status StreamTo(CaptureReader& reader, const SegmenterOptions& options, Taker& taker,
                 Conventions* conventions) {
@@ -30,32 +27,19 @@ Status StreamTo(CaptureReader& reader, const SegmenterOptions& options, Taker& t
     taker.TakeSegment(segment);
     exchanges.Take(segment);
   });
-  const auto take = [&](const Event& event, std::uint64_t index, bool alone) {
-    taker.TakeEvent(event, index);
-    segmenter.Push(event, index, alone);
-    return !taker.Stopped();
-  };
+  PlainPath<Taker> path(options, segmenter, exchanges, taker);
   EventBatch batch;
-  Event event;  // one for all that have no details
-  const bool early = !taker.WatchesEvents();
   bool going = true;
   while (going) {
     const CaptureReader::Outcome outcome = reader.NextBatch(batch);
     if (outcome == CaptureReader::Outcome::kFailed) return reader.status();
     if (outcome == CaptureReader::Outcome::kEnd) break;
-    if (batch.details != nullptr) {
-      going = take(*batch.details, batch.first, false);
-      continue;
-    }
-    for (std::size_t i = 0; going && i < batch.events.size(); ++i) {
-      const BriefEvent& brief = batch.events[i];
-      event.at = brief.at;
-      event.kind = brief.kind;
-      event.side = brief.side;
-      event.bytes = brief.bytes();
-      const bool alone =
-          early && i + 1 < batch.events.size() && AreApart(brief, batch.events[i + 1]);
-      going = take(event, batch.first + i, alone);
+    if (batch.details == nullptr) {
+      going = path.Take(batch);
+    } else {
+      taker.TakeEvent(*batch.details, batch.first);
+      segmenter.Push(*batch.details, batch.first);
+      going = !taker.Stopped();
     }
   }
   segmenter.Finish();

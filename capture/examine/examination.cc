@@ -1,6 +1,7 @@
 #include "capture/examine/examination.h"
 
 #include <algorithm>
+#include <span>
 
 #include "capture/examine/conversation_stream.h"
 #include "capture/examine/findings.h"
@@ -12,18 +13,30 @@ namespace {
 class BusiestSecond {
  public:
   void Add(Instant at, std::size_t bytes) {
-    const std::int64_t second = at.ns() / 1'000'000'000;
-    if (second != second_) {
-      second_ = second;
+    if (!IsNow(at)) {
+      second_ = at.ns() / kSecond * kSecond;
       now_ = 0;
     }
     now_ += bytes;
     most_ = std::max(most_, now_);
   }
+  // Events in their order, which hold `bytes`.
+  void Add(std::span<const BriefEvent> events, std::size_t bytes) {
+    if (IsNow(events.front().at) && IsNow(events.back().at)) {
+      Add(events.back().at, bytes);
+    } else {
+      for (const BriefEvent& event : events) Add(event.at, event.size);
+    }
+  }
   std::uint64_t most() const { return most_; }
 
  private:
-  std::int64_t second_ = -1;
+  static constexpr std::int64_t kSecond = 1'000'000'000;
+  bool IsNow(Instant at) const {
+    return static_cast<std::uint64_t>(at.ns() - second_) < std::uint64_t{kSecond};
+  }
+
+  std::int64_t second_ = -kSecond;  // where it begins
   std::uint64_t now_ = 0;
   std::uint64_t most_ = 0;
 };
@@ -31,7 +44,7 @@ class BusiestSecond {
 class Gatherer {
  public:
   Gatherer(const CaptureInfo& info, const ExamineOptions& options, const ConversationHandlers& also)
-      : findings_(info, options.buffer_size), also_(also) {
+      : findings_(info, options.buffer_size), also_(also), watched_(options.exchanges_watched) {
     out_.stamp_uncertainty = options.segmenter.stamp_uncertainty;
     out_.buffer.size = options.buffer_size;
     const Duration character = options.segmenter.character_time;
@@ -55,28 +68,16 @@ class Gatherer {
   }
 
   void TakeSegment(const Segment& segment) {
-    ++out_.segments[static_cast<std::size_t>(segment.kind)];
+    ++SegmentsOf(segment.kind);
     switch (segment.kind) {
       case SegmentKind::kCommand:
-        out_.command_endings.Add(segment);
-        if (answer_over_) {
-          out_.between_exchanges.Add(segment.from - answer_end_);
-          answer_over_ = false;
-        }
+        out_.command_endings.Add(segment.content.all_text, segment.ending);
+        CommandBegan(segment.from);
         break;
       case SegmentKind::kReply:
-        out_.reply_endings.Add(segment);
-        for (std::size_t i = 1; i < segment.pieces.size(); ++i) {
-          const Duration pause = segment.pieces[i].at - segment.pieces[i - 1].at;
-          if (pause > Duration::Zero()) out_.pause_in_reply.Add(pause);
-        }
-        if (segment.bytes.size() > out_.buffer.largest_reply) {
-          out_.buffer.largest_reply = segment.bytes.size();
-          out_.buffer.largest_reply_segment = segment.index;
-        }
-        if (segment.bytes.size() > out_.buffer.size) ++out_.buffer.replies_that_do_not_fit;
+        out_.reply_endings.Add(segment.content.all_text, segment.ending);
+        TakeReply(segment.index, segment.bytes.size(), segment.pieces);
         answer_end_ = segment.to;
-        answer_over_ = true;
         break;
       default:
         break;
@@ -92,12 +93,44 @@ class Gatherer {
     else
       ++out_.unanswered;
     findings_.Take(exchange);
-    if (also_.on_exchange) also_.on_exchange(exchange);
+    if (also_.on_exchange && out_.exchanges <= watched_) also_.on_exchange(exchange);
   }
 
   void TakeLoose(const Segment& segment) {
     if (also_.on_loose) also_.on_loose(segment);
   }
+
+  void TakePlain(const PlainExchange& e) {
+    TakeEvents(e.command);
+    TakeEvents(e.answer);
+    busiest_.Add(e.answer.events, e.answer.bytes.size());
+    out_.length = e.answer.to() - first_;
+    ++SegmentsOf(SegmentKind::kCommand);
+    ++SegmentsOf(SegmentKind::kReply);
+    SegmentsOf(SegmentKind::kSilence) += e.silences;
+    out_.command_endings.Add(e.command_content->all_text, e.command_content->ending);
+    CommandBegan(e.command.from());
+    out_.reply_endings.Add(e.answer_content->all_text, e.answer_content->ending);
+    TakeReply(e.answer.index, e.answer.bytes.size(), e.answer.events);
+    answer_end_ = e.answer.to();
+    ++out_.exchanges;
+    out_.turnaround.Add(e.answer.from() - e.command.to());
+    findings_.Take(e);
+  }
+
+  void TakePlain(const PlainSentences& s) {
+    TakeEvents(s.said);
+    busiest_.Add(s.said.events, s.said.bytes.size());
+    out_.length = s.said.to() - first_;
+    SegmentsOf(SegmentKind::kUnsolicited) += s.sentences.size();
+    ++SegmentsOf(SegmentKind::kSilence);
+    findings_.Take(s);
+  }
+
+  // Whether talk that leaves no doubt may come in place of its events, segments and exchanges.
+  bool TakesPlain() const { return !WatchesTalk() && findings_.TakesPlain(); }
+  bool TakesSentences() const { return !WatchesTalk() && findings_.TakesSentences(); }
+  bool TakesSecrets() const { return findings_.TakesSecrets(); }
 
   bool WatchesEvents() const { return static_cast<bool>(also_.on_event); }
   bool Stopped() const { return also_.stop && also_.stop(); }
@@ -112,9 +145,45 @@ class Gatherer {
   }
 
  private:
+  // Whether somebody wants to have all that is said.
+  bool WatchesTalk() const {
+    return also_.on_event || also_.on_segment || also_.on_loose ||
+           (also_.on_exchange && out_.exchanges < watched_);
+  }
+
+  std::uint64_t& SegmentsOf(SegmentKind kind) {
+    return out_.segments[static_cast<std::size_t>(kind)];
+  }
+
+  void TakeEvents(const PlainSaid& said) {
+    out_.events += said.events.size();
+    out_.bytes[static_cast<std::size_t>(said.events.front().side)] += said.bytes.size();
+  }
+
+  void CommandBegan(Instant at) {
+    if (answer_over_) out_.between_exchanges.Add(at - answer_end_);
+    answer_over_ = false;
+  }
+
+  // `pieces` have `at`.
+  template <typename Pieces>
+  void TakeReply(std::uint64_t index, std::size_t size, const Pieces& pieces) {
+    for (std::size_t i = 1; i < pieces.size(); ++i) {
+      const Duration pause = pieces[i].at - pieces[i - 1].at;
+      if (pause > Duration::Zero()) out_.pause_in_reply.Add(pause);
+    }
+    if (size > out_.buffer.largest_reply) {
+      out_.buffer.largest_reply = size;
+      out_.buffer.largest_reply_segment = index;
+    }
+    if (size > out_.buffer.size) ++out_.buffer.replies_that_do_not_fit;
+    answer_over_ = true;
+  }
+
   Examination out_;
   FindingCollector findings_;
   const ConversationHandlers& also_;
+  std::uint64_t watched_;  // exchanges
   BusiestSecond busiest_;
   Instant first_;
   Instant answer_end_;
@@ -123,12 +192,12 @@ class Gatherer {
 
 }  // namespace
 
-void EndingTally::Add(const Segment& segment) {
-  if (!segment.content.all_text) {
+void EndingTally::Add(bool all_text, LineEnding ending) {
+  if (!all_text) {
     ++not_text;
     return;
   }
-  switch (segment.ending) {
+  switch (ending) {
     case LineEnding::kNone:
       ++none;
       break;

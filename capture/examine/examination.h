@@ -5,6 +5,7 @@
 #include <array>
 #include <cstdint>
 #include <functional>
+#include <limits>
 #include <memory>
 #include <string>
 #include <vector>
@@ -23,7 +24,7 @@ struct EndingTally {
   std::uint64_t cr_lf = 0;
   std::uint64_t not_text = 0;  // no ending is looked for there
 
-  void Add(const Segment& segment);
+  void Add(bool all_text, LineEnding ending);
   std::uint64_t texts() const { return none + cr + lf + cr_lf; }
   // How many different ones occur.
   int kinds() const { return (none > 0) + (cr > 0) + (lf > 0) + (cr_lf > 0); }
@@ -77,6 +78,8 @@ struct Examination {
 struct ExamineOptions {
   SegmenterOptions segmenter;
   std::size_t buffer_size = 64;
+  // on_exchange is called for the first so many only: what nobody watches is examined faster.
+  std::uint64_t exchanges_watched = std::numeric_limits<std::uint64_t>::max();
 };
 
 // Reads `reader` to its end. `also` may watch the segments and exchanges pass by.

@@ -13,6 +13,7 @@ namespace {
 constexpr std::size_t kMostEvidence = 3;
 constexpr std::size_t kShownBytes = 80;
 constexpr std::size_t kKeptAnswers = 512;
+constexpr std::size_t kKeptValues = 8;
 constexpr std::size_t kLongestKept = 4096;         // of those, and of their commands
 constexpr std::uint64_t kCountedBytes = 1u << 20;  // enough to guess a rate from
 
@@ -20,6 +21,11 @@ std::string Shown(ByteView bytes) {
   if (bytes.size() <= kShownBytes) return SafeTextWithEnding(bytes);
   return SafeText(bytes.substr(0, kShownBytes)) + "... (" + std::to_string(bytes.size()) +
          " bytes)";
+}
+
+// Asked only where it matters: it takes its time.
+bool IsRecognisedIfNotText(const Segment& s) {
+  return s.content.text * std::size_t{10} >= s.bytes.size() * 8 || IsRecognised(s);
 }
 
 }  // namespace
@@ -45,16 +51,17 @@ Finding* FindingCollector::FindingOf(const char* name) {
   return &at->second;
 }
 
-Finding& FindingCollector::Note(const char* name, const Segment& segment) {
-  return Note(name, segment.index, segment.from, segment.bytes);
-}
-
-Finding& FindingCollector::Note(const char* name, std::uint64_t index, Instant at, ByteView bytes) {
+Finding& FindingCollector::Note(const char* name, const Said& said) {
   Finding& finding = *FindingOf(name);
   ++finding.count;
   if (finding.evidence.size() < kMostEvidence)
-    finding.evidence.push_back({index, at, Shown(bytes)});
+    finding.evidence.push_back({said.index, said.at, Shown(said.bytes)});
   return finding;
+}
+
+bool FindingCollector::HasAllEvidence(const char* name) const {
+  const auto at = found_.find(std::string_view(name));
+  return at != found_.end() && at->second.evidence.size() >= kMostEvidence;
 }
 
 void FindingCollector::Take(const Event& event, std::uint64_t) {
@@ -94,7 +101,11 @@ void FindingCollector::Take(const Segment& s) {
   last_segment_ = s.index;
   if (s.bytes.empty()) return;
   secrets_.Take(s);
-  CountBytes(s);
+  bad_bytes_ += s.bad_bytes;
+  if (s.side == Side::kHost)
+    CountHostBytes(s.bytes.size(), s.content.text);
+  else
+    CountModuleBytes(s, s.content.text, IsRecognisedIfNotText(s));
   if (s.kind == SegmentKind::kCommand) {
     if (last_reply_turn_ != 0 && s.from < last_reply_end_ && s.turn > last_reply_turn_)
       Note("command-before-reply-ended", s);
@@ -120,22 +131,34 @@ void FindingCollector::Take(const Segment& s) {
     Note(s.turn != 0 ? "unasked-in-reply" : "speaks-unasked", s);
 }
 
-void FindingCollector::CountBytes(const Segment& s) {
-  const std::uint64_t text = s.content.text;
-  bad_bytes_ += s.bad_bytes;
-  if (s.side == Side::kHost) {
-    host_bytes_ += s.bytes.size();
-    host_text_ += text;
-    return;
-  }
+void FindingCollector::CountHostBytes(std::size_t all, std::size_t text) {
+  host_bytes_ += all;
+  host_text_ += text;
+}
+
+void FindingCollector::CountModuleBytes(const Said& said, std::size_t text, bool recognised) {
   if (module_bytes_ < kCountedBytes)
-    for (const char c : s.bytes) ++module_counts_[static_cast<unsigned char>(c)];
-  module_bytes_ += s.bytes.size();
+    for (const char c : said.bytes) ++module_counts_[static_cast<unsigned char>(c)];
+  module_bytes_ += said.bytes.size();
   module_text_ += text;
-  if (text * 10 < s.bytes.size() * 8 && !IsRecognised(s)) {
+  if (text * 10 < said.bytes.size() * 8 && !recognised) {
     rubbish_ = true;
-    Note("not-text", s);
+    Note("not-text", said);
   }
+}
+
+template <typename Pieces>
+void FindingCollector::PauseRules(const Said& reply, const Pieces& pieces) {
+  for (std::size_t i = 1; i < pieces.size(); ++i) {
+    const Duration pause =
+        IdleBefore(pieces[i - 1].at, pieces[i].at, pieces[i].size, character_time_);
+    if (pause > longest_in_one_piece_) {
+      Note("reply-in-pieces", reply);
+      longest_pause_ = std::max(longest_pause_, pause);
+      break;
+    }
+  }
+  if (reply.bytes.size() > buffer_size_) Note("more-than-the-buffer", reply);
 }
 
 void FindingCollector::TakeReply(const Segment& s) {
@@ -144,18 +167,9 @@ void FindingCollector::TakeReply(const Segment& s) {
   if (newest_turn_ > s.turn) {
     for (const Recent& command : recent_commands_)
       if (command.turn > s.turn && command.from < s.to && command.from > s.from)
-        Note("command-before-reply-ended", command.index, command.from, command.bytes);
+        Note("command-before-reply-ended", {command.index, command.from, command.bytes});
   }
-  for (std::size_t i = 1; i < s.pieces.size(); ++i) {
-    const Duration pause =
-        IdleBefore(s.pieces[i - 1].at, s.pieces[i].at, s.pieces[i].size, character_time_);
-    if (pause > longest_in_one_piece_) {
-      Note("reply-in-pieces", s);
-      longest_pause_ = std::max(longest_pause_, pause);
-      break;
-    }
-  }
-  if (s.bytes.size() > buffer_size_) Note("more-than-the-buffer", s);
+  PauseRules(s, s.pieces);
 }
 
 void FindingCollector::CarriageReturnInValue(const Exchange& exchange) {
@@ -186,8 +200,12 @@ void FindingCollector::RememberValue(ByteView command) {
     const ByteView value = command.substr(equals + 1, command.size() - ending_size - equals - 1);
     if (value.size() <= kLongestKept &&
         std::find(values_.begin(), values_.end(), value) == values_.end()) {
-      values_.emplace_back(value);
-      if (values_.size() > 8) values_.erase(values_.begin());
+      if (values_.size() < kKeptValues) {
+        values_.emplace_back(value);
+      } else {
+        values_[oldest_value_] = value;
+        oldest_value_ = (oldest_value_ + 1) % kKeptValues;
+      }
     }
   }
 }
@@ -225,14 +243,20 @@ void FindingCollector::ReplyRules(const Exchange& exchange) {
   if (exchange.replies.size() > 1)
     for (const Segment& reply : exchange.replies) joined += reply.bytes;
   const Bytes& all = exchange.replies.size() > 1 ? joined : last.bytes;
-  const auto before = answers_.find(exchange.command.bytes);
+  HalfAnswer(exchange.command.bytes, all, last);
+}
+
+void FindingCollector::HalfAnswer(ByteView command, ByteView answer, const Said& last) {
+  const bool all_kept = answers_.size() >= kKeptAnswers;
+  if (all_kept && (answer.size() <= 1 || answer.size() >= longest_kept_)) return;
+  const auto before = answers_.find(command);
   if (before == answers_.end()) {
-    if (answers_.size() < kKeptAnswers && all.size() <= kLongestKept &&
-        exchange.command.bytes.size() <= kLongestKept)
-      answers_.emplace(exchange.command.bytes, all);
-  } else if (all.size() > 1 && all.size() < before->second.size() &&
-             ByteView(before->second).substr(0, all.size()) == all &&
-             Stripped(before->second) != Stripped(all)) {
+    if (all_kept || answer.size() > kLongestKept || command.size() > kLongestKept) return;
+    answers_.emplace(command, answer);
+    longest_kept_ = std::max(longest_kept_, answer.size());
+  } else if (answer.size() > 1 && answer.size() < before->second.size() &&
+             ByteView(before->second).substr(0, answer.size()) == answer &&
+             Stripped(before->second) != Stripped(answer)) {
     Note("half-answer", last);
   }
 }
@@ -241,6 +265,46 @@ void FindingCollector::Take(const Exchange& exchange) {
   CommandRules(exchange);
   ReplyRules(exchange);
   CarriageReturnInValue(exchange);
+}
+
+bool FindingCollector::TakesPlain() const {
+  return !data_mode_ && secrets_.known().empty() && !info_.redacted;
+}
+
+bool FindingCollector::TakesSentences() const {
+  return TakesPlain() && HasAllEvidence("speaks-unasked");
+}
+
+bool FindingCollector::TakesSecrets() const { return HasAllEvidence("secret"); }
+
+void FindingCollector::Take(const PlainExchange& e) {
+  const PlainContent& command = *e.command_content;
+  const PlainContent& answer = *e.answer_content;
+  last_segment_ = e.answer.index;
+  CountHostBytes(e.command.bytes.size(), e.command_text);
+  CountModuleBytes(e.answer, e.answer_text, answer.recognised);
+  PauseRules(e.answer, e.answer.events);
+  codes_of_module_ += answer.final_code ? 1u : 0u;
+  if (answer.all_text && answer.ending == LineEnding::kNone) Note("reply-without-ending", e.answer);
+  HalfAnswer(e.command.bytes, e.answer.bytes, e.answer);
+  if (command.names_value) RememberValue(e.command.bytes);
+}
+
+void FindingCollector::Take(const PlainSentences& said) {
+  Said one{said.said.index, said.said.from(), {}};
+  for (const PlainSentences::Sentence& sentence : said.sentences) {
+    one.bytes = sentence.bytes;
+    last_segment_ = one.index;
+    CountModuleBytes(one, one.bytes.size(), true);
+    for (std::size_t kind = 0; kind < kSecretKinds; ++kind) {
+      if (const std::uint64_t n = sentence.content->secrets[kind]; n > 0) {
+        secret_counts_[kind] += n;
+        FindingOf("secret")->count += n;
+      }
+    }
+    Note("speaks-unasked", one);
+    ++one.index;
+  }
 }
 
 void FindingCollector::RateRules() {

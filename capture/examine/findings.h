@@ -3,6 +3,7 @@
 #pragma once
 
 #include <array>
+#include <functional>
 #include <map>
 #include <string>
 #include <unordered_map>
@@ -12,6 +13,7 @@
 #include "capture/examine/examination.h"
 #include "capture/examine/exchange.h"
 #include "capture/examine/line_tally.h"
+#include "capture/examine/plain/plain_talk.h"
 #include "capture/examine/rate_guess.h"
 #include "capture/examine/secrets.h"
 #include "capture/store/capture_info.h"
@@ -25,16 +27,41 @@ class FindingCollector {
   void Take(const Event& event, std::uint64_t index);
   void Take(const Segment& segment);
   void Take(const Exchange& exchange);
+
+  // Talk that leaves no doubt, in place of its segments and exchanges.
+  void Take(const PlainExchange& exchange);
+  void Take(const PlainSentences& sentences);
+  // Whether it may come: nothing that was said before makes a difference to what it means.
+  bool TakesPlain() const;
+  bool TakesSentences() const;  // and there is evidence enough of such
+  bool TakesSecrets() const;    // these may hold secrets: there is evidence enough of them, too
+
   // In the order of weight. `so_far` has everything but its findings.
   std::vector<Finding> Finish(const Examination& so_far);
 
  private:
+  // What evidence is made of.
+  struct Said {
+    std::uint64_t index = 0;  // of the segment
+    Instant at;
+    ByteView bytes;
+
+    Said(const Segment& s) : index(s.index), at(s.from), bytes(s.bytes) {}    // NOLINT
+    Said(const PlainSaid& s) : index(s.index), at(s.from()), bytes(s.bytes) {}  // NOLINT
+    Said(std::uint64_t i, Instant a, ByteView b) : index(i), at(a), bytes(b) {}
+  };
+
   void Take(const Segment& segment, const Secret& secret);
   void TakeReply(const Segment& segment);
-  void CountBytes(const Segment& segment);
+  // `pieces` have `at` and `size`.
+  template <typename Pieces>
+  void PauseRules(const Said& reply, const Pieces& pieces);
+  void CountHostBytes(std::size_t all, std::size_t text);
+  void CountModuleBytes(const Said& said, std::size_t text, bool recognised);
   Finding* FindingOf(const char* name);
-  Finding& Note(const char* name, const Segment& segment);
-  Finding& Note(const char* name, std::uint64_t index, Instant at, ByteView bytes);
+  Finding& Note(const char* name, const Said& said);
+  bool HasAllEvidence(const char* name) const;
+  void HalfAnswer(ByteView command, ByteView answer, const Said& last);
   void CommandRules(const Exchange& exchange);
   void ReplyRules(const Exchange& exchange);
   void CarriageReturnInValue(const Exchange& exchange);
@@ -66,6 +93,7 @@ class FindingCollector {
   std::uint64_t codes_of_host_ = 0, commands_of_module_ = 0, codes_of_module_ = 0;
   std::uint64_t given_back_ = 0;  // commands that came back and got nothing else
   std::vector<Bytes> values_;     // that commands ended with CR have set, the last few
+  std::size_t oldest_value_ = 0;  // of those, once they are all there
   bool data_mode_ = false;
   std::uint64_t last_turn_ = 0;
   Instant last_reply_end_;
@@ -79,7 +107,13 @@ class FindingCollector {
   std::array<Recent, kRecent> recent_commands_;  // a ring: their strings are used again
   std::size_t recent_ = 0;
   std::uint64_t newest_turn_ = 0;             // of a command
-  std::unordered_map<Bytes, Bytes> answers_;  // of commands, to tell half ones; bounded
+  struct HashOfBytes {
+    using is_transparent = void;
+    std::size_t operator()(ByteView bytes) const { return std::hash<ByteView>()(bytes); }
+  };
+  std::size_t longest_kept_ = 0;  // of the answers below
+  // Of commands, to tell half ones; bounded.
+  std::unordered_map<Bytes, Bytes, HashOfBytes, std::equal_to<>> answers_;
 };
 
 }  // namespace witness

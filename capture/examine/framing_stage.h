@@ -40,6 +40,10 @@ class FramingStage {
 
   void Take(Slot& slot);
 
+  std::uint64_t given() const { return given_; }
+  // So many segments were given out by another.
+  void PassOver(std::uint64_t segments) { given_ += segments; }
+
  private:
   // Says what the bytes are, and hands the segment on: talk, which repeats itself, or a frame.
   void GiveTalk(Slot& slot);

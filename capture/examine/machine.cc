@@ -248,6 +248,34 @@ void SegmentMachine::Finish() {
   Release();
 }
 
+bool SegmentMachine::IsSettled() const {
+  if (echo_ != nullptr || pair_waits_ || cut_next_ || doubt_next_ || gave_up_ || host_began_)
+    return false;
+  if (!held_.items.empty() || !mixed_in_.empty() || other_.open != nullptr) return false;
+  const Slot* said = module_.open;
+  if (said == nullptr || said->late_for != 0) return false;
+  if (!host_.heard) return turns_ == 0 && said->segment.kind == SegmentKind::kData;
+  if (asked_.size() != 1 || said->segment.kind != SegmentKind::kReply) return false;
+  const Asked& asked = asked_.front();
+  if (said->segment.turn != asked.turn || !asked.replied) return false;
+  if (host_.open != nullptr && host_.open->segment.turn != asked.turn) return false;
+  if (!conventions_.ends_known()) return true;
+  const bool more = said->over_at > 0 && said->over_at < said->segment.bytes.size();
+  return asked.over && !more && said->segment.bytes.back() == pair_second_;
+}
+
+void SegmentMachine::Settle() {
+  CloseAll(EndedBy::kOtherSide, Duration::Zero());
+  Release();
+}
+
+void SegmentMachine::PassOver(std::uint64_t commands, Instant host_last, Instant module_last) {
+  turns_ += commands;
+  host_.last = host_last;
+  host_.may_pair = false;
+  module_.last = last_any_ = module_last;
+}
+
 void SegmentMachine::TakeOther(const Tape& tape, const TapeItem& item) {
   const Duration idle = other_.heard
                             ? IdleBefore(other_.last, item.at, item.size, options_.character_time)

@@ -25,6 +25,15 @@ class SegmentMachine {
   void Take(const Tape& tape, const TapeItem& item);
   void Finish();
 
+  // Of talk that is taken past the machine, see plain/shortcut.h. Whether all that was said is
+  // complete, as far as can be told, and in doubt in no way: the last answer, or what the module
+  // said where the host is not heard.
+  bool IsSettled() const;
+  // Then: gives out all of it.
+  void Settle();
+  // Then: so many more commands were said and answered since, and when they last spoke.
+  void PassOver(std::uint64_t commands, Instant host_last, Instant module_last);
+
  private:
   // A person types on after this long; a program does not (common practice, no source).
   static constexpr Duration kTypedPause = Duration::Seconds(2);

@@ -46,6 +46,18 @@ class Segmenter::Impl {
 
   const Conventions& conventions() const { return conventions_; }
 
+  bool IsSettled() const {
+    return machine_ != nullptr && tape_.items.empty() && order_.is_off() && machine_->IsSettled();
+  }
+  std::uint64_t Settle() {
+    machine_->Settle();
+    return stage_->given();
+  }
+  void PassOver(const Passed& passed) {
+    machine_->PassOver(passed.commands, passed.host_last, passed.module_last);
+    stage_->PassOver(passed.segments);
+  }
+
  private:
   void Learn() {
     conventions_ = LearnConventions(tape_, options_);
@@ -90,5 +102,8 @@ void Segmenter::Push(const Event& event, std::uint64_t index, bool alone) {
 }
 void Segmenter::Finish() { impl_->Finish(); }
 const Conventions& Segmenter::conventions() const { return impl_->conventions(); }
+bool Segmenter::IsSettled() const { return impl_->IsSettled(); }
+std::uint64_t Segmenter::Settle() { return impl_->Settle(); }
+void Segmenter::PassOver(const Passed& passed) { impl_->PassOver(passed); }
 
 }  // namespace witness

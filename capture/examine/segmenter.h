@@ -54,6 +54,18 @@ class Segmenter {
   // Settled once the first segment came or Finish() returned.
   const Conventions& conventions() const;
 
+  // Of talk that is taken past the segmenter, see plain/shortcut.h. Whether the conventions are
+  // learnt and all that was pushed is complete, as far as can be told, and in doubt in no way.
+  bool IsSettled() const;
+  // Then: gives out all of it. How many segments were given out until then.
+  std::uint64_t Settle();
+  struct Passed {
+    std::uint64_t commands = 0, segments = 0;
+    Instant host_last, module_last;  // stamps of the last bytes
+  };
+  // Then: so much was said since, all of it complete, and was not pushed.
+  void PassOver(const Passed& passed);
+
  private:
   class Impl;
   std::unique_ptr<Impl> impl_;

@@ -32,6 +32,8 @@ class Sixteen {
   std::uint32_t Any(Set... set) const;
   // Where a byte is printable ASCII.
   std::uint32_t Printable() const;
+  // Writes all sixteen to `to`, with '0' for each digit.
+  void PutDigitsAlike(char* to) const;
 
  private:
 #if defined(__SSE2__)
@@ -110,6 +112,15 @@ inline std::uint32_t Sixteen::Printable() const {
   return MaskOf(_mm_andnot_si128(Is(0x7f), from_space));
 }
 
+inline void Sixteen::PutDigitsAlike(char* to) const {
+  // '0' to '9' are 30 to 39: what is behind 30, and not behind 39, is made 30.
+  const __m128i behind = _mm_and_si128(_mm_cmpgt_epi8(bytes_, _mm_set1_epi8('0')),
+                                       _mm_cmplt_epi8(bytes_, _mm_set1_epi8('9' + 1)));
+  const __m128i out = _mm_or_si128(_mm_andnot_si128(behind, bytes_),
+                                   _mm_and_si128(behind, _mm_set1_epi8('0')));
+  _mm_storeu_si128(reinterpret_cast<__m128i*>(to), out);
+}
+
 #else
 
 inline Sixteen::Sixteen(const char* from) { std::memcpy(bytes_.data(), from, kSize); }
@@ -129,6 +140,11 @@ inline std::uint32_t Sixteen::Printable() const {
   for (std::size_t i = 0; i < kSize; ++i)
     mask |= static_cast<std::uint32_t>(bytes_[i] >= 0x20 && bytes_[i] < 0x7f) << i;
   return mask;
+}
+
+inline void Sixteen::PutDigitsAlike(char* to) const {
+  for (std::size_t i = 0; i < kSize; ++i)
+    to[i] = bytes_[i] >= '0' && bytes_[i] <= '9' ? '0' : bytes_[i];
 }
 
 #endif

@@ -28,6 +28,7 @@ bool BlockDecoder::NextBatch(EventBatch& batch) {
   TakeSelected(count);
   batch.events = {briefs_.data(), count};
   batch.details = nullptr;
+  batch.goes_on = all_brief_ && taken_ < events_;
   if (HasDetails(briefs_[0].kind)) {
     FillDetails(lanes_[selected_[0] >> 1], briefs_[0]);
     batch.details = &details_;

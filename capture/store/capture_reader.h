@@ -76,7 +76,7 @@ class CaptureReader {
   Outcome NextBatch(EventBatch& batch) {
     if (taken_ == batch_.events.size())
       if (const Outcome outcome = Refill(); outcome != Outcome::kEvent) return outcome;
-    batch = {batch_.first + taken_, batch_.events.subspan(taken_), batch_.details};
+    batch = {batch_.first + taken_, batch_.events.subspan(taken_), batch_.details, batch_.goes_on};
     taken_ = batch_.events.size();
     return Outcome::kEvent;
   }

@@ -42,6 +42,9 @@ struct EventBatch {
   std::span<const BriefEvent> events;
   // Not null: there is just one event, of a kind that HasDetails(), and this is all of it.
   const Event* details = nullptr;
+  // The bytes of these events, which follow each other in memory without a gap, stay where they are
+  // through the next call, too, and those of the next batch follow on them.
+  bool goes_on = false;
 };
 
 }  // namespace witness

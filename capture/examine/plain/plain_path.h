@@ -1,0 +1,195 @@
+// The way of a capture's events: past the segmenter where they are plain, else through it.
+#pragma once
+
+#include <cstdint>
+#include <memory>
+#include <utility>
+#include <vector>
+
+#include "capture/examine/exchange_builder.h"
+#include "capture/examine/plain/shortcut.h"
+#include "capture/examine/segmenter.h"
+#include "capture/store/event_batch.h"
+
+namespace witness {
+
+// What Segmenter::Push() wants of two events that follow each other to take the first for alone.
+inline bool AreApart(const BriefEvent& event, const BriefEvent& next) {
+  return event.kind == EventKind::kBytes && next.kind == EventKind::kBytes &&
+         (event.at != next.at || event.side != next.side);
+}
+
+// `taker`: see StreamTo().
+template <typename Taker>
+class PlainPath {
+ public:
+  // All must outlive it. The segmenter hands on to `taker` and to `exchanges`.
+  PlainPath(const SegmenterOptions& options, Segmenter& segmenter, ExchangeBuilder& exchanges,
+            Taker& taker)
+      : options_(options), segmenter_(segmenter), exchanges_(exchanges), taker_(taker) {}
+
+  // Takes a batch without details. False: the taker wants no more.
+  bool Take(const EventBatch& batch) {
+    events_.erase(events_.begin(), events_.begin() + static_cast<std::ptrdiff_t>(at_));
+    first_ += at_;
+    Rebase(at_);
+    at_ = 0;
+    if (events_.empty()) first_ = batch.first;
+    events_.insert(events_.end(), batch.events.begin(), batch.events.end());
+    return Go(!batch.goes_on);
+  }
+
+ private:
+  using Look = Shortcut::Look;
+  using Found = Shortcut::Found;
+
+  void Rebase(std::size_t dropped) {
+    if (!on_) return;
+    now_.begin -= dropped;
+    now_.middle -= dropped;
+    now_.end -= dropped;
+  }
+
+  // `all`: nothing may be left for later, since the bytes do not stay.
+  bool Go(bool all) {
+    for (;;) {
+      if (on_) {
+        const Look look = shortcut_->At(events_, now_.end, BeforeNext(), secrets_, next_);
+        if (look == Look::kMore && !all) return true;
+        if (look == Look::kPlain) {
+          Pass();
+          continue;
+        }
+        Leave();
+        if (!Push(now_.end)) return false;
+        continue;
+      }
+      if (at_ == events_.size()) return true;
+      if (MayBegin()) {
+        const Look look = shortcut_->At(events_, at_, before_, secrets_, now_);
+        if (look == Look::kMore && !all) return true;
+        if (look == Look::kPlain) {
+          on_ = true;
+          continue;
+        }
+      }
+      if (!Push(at_ + 1)) return false;
+    }
+  }
+
+  bool MayBegin() {
+    if (!taker_.TakesPlain()) return false;
+    if (shortcut_ == nullptr) {
+      if (!segmenter_.IsSettled()) return false;
+      shortcut_ = std::make_unique<Shortcut>(segmenter_.conventions(), options_);
+    }
+    switch (shortcut_->way()) {
+      case Shortcut::Way::kNone:
+        return false;
+      case Shortcut::Way::kText:
+      case Shortcut::Way::kBlocks:
+        return events_[at_].side == Side::kHost && segmenter_.IsSettled();
+      case Shortcut::Way::kSentences:
+        secrets_ = taker_.TakesSecrets();
+        return segmenter_.IsSettled() && taker_.TakesSentences();
+    }
+    return false;
+  }
+
+  Shortcut::Before BeforeNext() const {
+    Shortcut::Before out = before_;
+    if (now_.middle > now_.begin) out.host = events_[now_.middle - 1].at;
+    out.module = events_[now_.end - 1].at;
+    return out;
+  }
+
+  // `now_` is followed by something else that is plain: it is taken.
+  void Pass() {
+    if (passed_.segments == 0) {
+      given_ = segmenter_.Settle();
+      exchanges_.Finish();
+    }
+    if (shortcut_->way() == Shortcut::Way::kSentences)
+      PassSentences();
+    else
+      PassExchange();
+    before_ = BeforeNext();
+    at_ = now_.end;
+    std::swap(now_, next_);
+  }
+
+  std::span<const BriefEvent> EventsOf(std::size_t from, std::size_t to) const {
+    return std::span<const BriefEvent>(events_).subspan(from, to - from);
+  }
+
+  void PassExchange() {
+    PlainExchange& e = now_.exchange;
+    e.command.index = given_ + passed_.segments + (now_.silent_before ? 1u : 0u);
+    e.answer.index = e.command.index + (now_.silent_between ? 2u : 1u);
+    e.silences = (now_.silent_before ? 1u : 0u) + (now_.silent_between ? 1u : 0u);
+    e.command.events = EventsOf(now_.begin, now_.middle);
+    e.answer.events = EventsOf(now_.middle, now_.end);
+    taker_.TakePlain(std::as_const(e));
+    ++passed_.commands;
+    passed_.segments += 2 + e.silences;
+  }
+
+  void PassSentences() {
+    PlainSentences s;
+    s.said.index = given_ + passed_.segments + 1;
+    s.said.events = EventsOf(now_.begin, now_.end);
+    s.said.bytes = now_.said;
+    s.sentences = now_.sentences;
+    taker_.TakePlain(std::as_const(s));
+    passed_.segments += 1 + s.sentences.size();
+  }
+
+  // `now_` is the last: it goes through the segmenter.
+  void Leave() {
+    if (passed_.segments > 0) {
+      passed_.host_last = before_.host;
+      passed_.module_last = before_.module;
+      segmenter_.PassOver(passed_);
+      passed_ = {};
+    }
+    on_ = false;
+  }
+
+  // Events up to `end` go through the segmenter.
+  bool Push(std::size_t end) {
+    const bool early = !taker_.WatchesEvents();
+    for (; at_ < end; ++at_) {
+      const BriefEvent& brief = events_[at_];
+      event_.at = brief.at;
+      event_.kind = brief.kind;
+      event_.side = brief.side;
+      event_.bytes = brief.bytes();
+      if (brief.kind <= EventKind::kBadByte && brief.size > 0)
+        (brief.side == Side::kHost ? before_.host : before_.module) = brief.at;
+      const bool alone =
+          early && at_ + 1 < events_.size() && AreApart(brief, events_[at_ + 1]);
+      taker_.TakeEvent(event_, first_ + at_);
+      segmenter_.Push(event_, first_ + at_, alone);
+      if (taker_.Stopped()) return false;
+    }
+    return true;
+  }
+
+  const SegmenterOptions& options_;
+  Segmenter& segmenter_;
+  ExchangeBuilder& exchanges_;
+  Taker& taker_;
+  std::vector<BriefEvent> events_;  // those that came and were not dropped
+  std::size_t at_ = 0;              // the first that was not taken
+  std::uint64_t first_ = 0;         // place of events_[0] in the capture
+  Event event_;                     // one for all: they have no details
+  Shortcut::Before before_;         // what is at `at_`
+  std::unique_ptr<Shortcut> shortcut_;
+  bool on_ = false;
+  bool secrets_ = false;
+  Found now_, next_;  // `now_`, if on_, begins at `at_`
+  Segmenter::Passed passed_;
+  std::uint64_t given_ = 0;  // segments when the shortcut began
+};
+
+}  // namespace witness

@@ -1,0 +1,57 @@
+// Talk that leaves no doubt, as it lies in the events: what Shortcut hands on in place of segments.
+// All is valid during the call only.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <span>
+
+#include "capture/base/bytes.h"
+#include "capture/examine/secret_kind.h"
+#include "capture/examine/segment.h"
+#include "capture/store/event_batch.h"
+
+namespace witness {
+
+// What one side said. One event or more, no two with the same stamp, none empty.
+struct PlainSaid {
+  std::uint64_t index = 0;  // Segment::index
+  ByteView bytes;
+  std::span<const BriefEvent> events;
+
+  Instant from() const { return events.front().at; }
+  Instant to() const { return events.back().at; }
+};
+
+// What is the same of all commands, answers or sentences of one shape. None holds a secret that
+// would be remembered, none asks for one.
+struct PlainContent {
+  LineEnding ending = LineEnding::kNone;
+  bool all_text = false;
+  bool final_code = false;   // see Content
+  bool names_value = false;  // the same
+  bool recognised = false;   // IsRecognised()
+  std::array<std::uint8_t, kSecretKinds> secrets = {};  // how many SecretsIn() finds
+};
+
+// A command and all of its answer.
+struct PlainExchange {
+  PlainSaid command, answer;
+  // Of each how many bytes are text.
+  std::size_t command_text = 0, answer_text = 0;
+  const PlainContent* command_content = nullptr;
+  const PlainContent* answer_content = nullptr;
+  std::uint32_t silences = 0;  // of two: before the command, before the answer
+};
+
+// What the module said in one go, unasked and behind a silence: sentences, each a segment.
+struct PlainSentences {
+  struct Sentence {
+    ByteView bytes;
+    const PlainContent* content = nullptr;
+  };
+  PlainSaid said;  // `index` of the first sentence
+  std::span<const Sentence> sentences;
+};
+
+}  // namespace witness

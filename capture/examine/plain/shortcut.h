@@ -1,0 +1,71 @@
+// Takes talk that leaves no doubt past the segmenter: a command in good order, its answer, the next
+// command. Most of a long talk is of that sort, and of shapes that were seen before.
+//
+// What comes of it is the same as if the segmenter had taken it apart. So a shortcut begins only
+// where the segmenter is settled, its conventions are such that nothing but the bytes of an exchange
+// and a few bounds of time matter, and it ends with the last plain exchange before anything else:
+// that one goes through the segmenter again, which knows by it how things stand.
+#pragma once
+
+#include <cstdint>
+#include <span>
+#include <utility>
+#include <vector>
+
+#include "capture/examine/conventions.h"
+#include "capture/examine/plain/blocks.h"
+#include "capture/examine/plain/plain_talk.h"
+#include "capture/examine/plain/sentences.h"
+#include "capture/examine/plain/text_shapes.h"
+#include "capture/examine/segmenter.h"
+
+namespace witness {
+
+class Shortcut {
+ public:
+  // Both must outlive it, and be as the segmenter has them.
+  Shortcut(const Conventions& conventions, const SegmenterOptions& options);
+
+  enum class Way : std::uint8_t { kNone, kText, kBlocks, kSentences };
+  // In which way talk can be plain on this line.
+  Way way() const { return way_; }
+
+  // When who spoke last before what is looked at.
+  struct Before {
+    Instant host, module;
+  };
+  // Something plain within `events`: [begin, end). For an exchange, from `middle` on the module
+  // speaks.
+  struct Found {
+    std::size_t begin = 0, middle = 0, end = 0;
+    bool silent_before = false, silent_between = false;  // nobody spoke: each is a segment
+    PlainExchange exchange;                              // but for indices and events
+    ByteView said;                                       // sentences, and all of them
+    std::vector<PlainSentences::Sentence> sentences;
+  };
+  enum class Look : std::uint8_t {
+    kPlain,
+    kNot,
+    kMore,  // it takes more events to know
+  };
+  // What stands at `begin`. `secrets`: sentences may hold some.
+  Look At(std::span<const BriefEvent> events, std::size_t begin, const Before& before, bool secrets,
+          Found& found);
+
+ private:
+  // Where the run of events ends that one side says without a pause to speak of; 0: nothing plain.
+  std::size_t EndOfRun(std::span<const BriefEvent> events, std::size_t at) const;
+  Look ExchangeAt(std::span<const BriefEvent> events, const Before& before, Found& found);
+  Look SentencesAt(std::span<const BriefEvent> events, const Before& before, bool secrets,
+                   Found& found);
+  bool IsSilence(Instant before, const BriefEvent& event) const;
+
+  const SegmenterOptions& options_;
+  Duration silence_;
+  Way way_ = Way::kNone;
+  TextShapes texts_;
+  PlainBlocks blocks_;
+  SentenceShapes sentences_;
+};
+
+}  // namespace witness
