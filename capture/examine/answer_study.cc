@@ -239,7 +239,7 @@ bool AnswerStudy::OneLineEach() {
   for (const Answer& answer : answers_) {
     if (!answer.text || groups_.empty()) return false;
     ForLines(answer.View(), [&](ByteView line) {
-      if (heads_.count(SortOf(line)) == 0) ++groups_[answer.group].lines;
+      if (heads_.empty() || heads_.count(SortOf(line)) == 0) ++groups_[answer.group].lines;
     });
   }
   std::size_t groups = 0, good = 0;
@@ -267,36 +267,38 @@ std::map<Bytes, std::size_t> AnswerStudy::FindMisnamed(const std::vector<Bytes>&
     std::set<Bytes> commands;  // sorts
   };
   std::map<Bytes, Count> sorts;
-  std::map<Bytes, std::size_t> answers_to;  // sorts of commands
-  std::size_t read = 0, read_named = 0;     // answers with such lines to AT+NAME?
+  std::vector<const Answer*> good_ones;
+  std::size_t read = 0, read_named = 0;  // answers with such lines to AT+NAME?
   for (const Answer& answer : answers_) {
     const ByteView command = answer.command;
     if (!answer.text || command.size() < 2) continue;
     bool good = false, named = false;
     std::set<Bytes> others;
     ForLines(answer.View(), [&](ByteView line) {
-      const Bytes sort = SortOf(line);
+      const ByteView head = HeadOf(line);
       if (IsResultCode(line)) {
         good = line.find("ERROR") == ByteView::npos;  // that may come with its reason
-      } else if (EndsALine(line) && sort.size() >= 3 && sort[0] == '+' && sort.back() == ':') {
-        if (command.find(NameOf(HeadOf(line))) != ByteView::npos)
+      } else if (EndsALine(line) && head.size() >= 3 && head[0] == '+' && head.back() == ':') {
+        if (command.find(NameOf(head)) != ByteView::npos)
           named = true;
         else
-          others.insert(sort);
+          others.insert(SortOf(line));
       }
     });
     if (!good) continue;
-    const Bytes sort_of_command = SortOf(command);
-    ++answers_to[sort_of_command];
+    good_ones.push_back(&answer);
     if (command.back() == '?' && (named || !others.empty())) {
       ++read;
       read_named += named ? 1u : 0u;
     }
     for (const Bytes& sort : others) {
       ++sorts[sort].answers;
-      sorts[sort].commands.insert(sort_of_command);
+      sorts[sort].commands.insert(SortOf(command));
     }
   }
+  std::map<Bytes, std::size_t> answers_to;  // sorts of commands
+  if (!sorts.empty())
+    for (const Answer* answer : good_ones) ++answers_to[SortOf(answer->command)];
   std::map<Bytes, std::size_t> out;
   if (read_named < 3 || read_named * 10 < read * 9) return out;
   for (const auto& [sort, count] : sorts) {

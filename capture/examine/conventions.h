@@ -22,6 +22,8 @@ struct SilenceThreshold {
   Duration longest_below;
   Duration shortest_above;
   std::string why;  // in words, one line
+
+  bool operator==(const SilenceThreshold&) const = default;
 };
 
 enum class Framing : std::uint8_t {
@@ -66,6 +68,8 @@ struct Conventions {
   struct SecondAnswer {
     Bytes command, line;
     bool likely = false;  // else it was seen too seldom to be told from one that nobody asked for
+
+    bool operator==(const SecondAnswer&) const = default;
   };
   std::vector<SecondAnswer> second_answers;
   // 95th percentile; zero if unknown. No longer than kLongestUsualTurnaround: what takes longer is
@@ -78,6 +82,7 @@ struct Conventions {
     return result_codes || one_line_replies || answer_mark != 0 || !answer_ends.empty();
   }
   bool both_sides() const { return host_heard && module_heard; }
+  bool operator==(const Conventions&) const = default;
 };
 
 }  // namespace witness

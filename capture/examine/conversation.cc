@@ -27,6 +27,7 @@ class HandlersTaker {
   static constexpr bool TakesPlain() { return false; }
   static constexpr bool TakesSentences() { return false; }
   static constexpr bool TakesSecrets() { return false; }
+  static constexpr bool TakesLooseReturns() { return false; }
   void TakePlain(const PlainExchange&) {}
   void TakePlain(const PlainSentences&) {}
   bool Stopped() const { return handlers_.stop && handlers_.stop(); }

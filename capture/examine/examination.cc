@@ -131,6 +131,7 @@ class Gatherer {
   bool TakesPlain() const { return !WatchesTalk() && findings_.TakesPlain(); }
   bool TakesSentences() const { return !WatchesTalk() && findings_.TakesSentences(); }
   bool TakesSecrets() const { return findings_.TakesSecrets(); }
+  bool TakesLooseReturns() const { return findings_.TakesLooseReturns(); }
 
   bool WatchesEvents() const { return static_cast<bool>(also_.on_event); }
   bool Stopped() const { return also_.stop && also_.stop(); }

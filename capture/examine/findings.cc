@@ -12,7 +12,6 @@ namespace {
 
 constexpr std::size_t kMostEvidence = 3;
 constexpr std::size_t kShownBytes = 80;
-constexpr std::size_t kKeptAnswers = 512;
 constexpr std::size_t kKeptValues = 8;
 constexpr std::size_t kLongestKept = 4096;         // of those, and of their commands
 constexpr std::uint64_t kCountedBytes = 1u << 20;  // enough to guess a rate from
@@ -247,16 +246,14 @@ void FindingCollector::ReplyRules(const Exchange& exchange) {
 }
 
 void FindingCollector::HalfAnswer(ByteView command, ByteView answer, const Said& last) {
-  const bool all_kept = answers_.size() >= kKeptAnswers;
-  if (all_kept && (answer.size() <= 1 || answer.size() >= longest_kept_)) return;
-  const auto before = answers_.find(command);
-  if (before == answers_.end()) {
-    if (all_kept || answer.size() > kLongestKept || command.size() > kLongestKept) return;
-    answers_.emplace(command, answer);
-    longest_kept_ = std::max(longest_kept_, answer.size());
-  } else if (answer.size() > 1 && answer.size() < before->second.size() &&
-             ByteView(before->second).substr(0, answer.size()) == answer &&
-             Stripped(before->second) != Stripped(answer)) {
+  if (answers_.full() && (answer.size() <= 1 || answer.size() >= answers_.longest())) return;
+  const Bytes* const before = answers_.Find(command);
+  if (before == nullptr) {
+    if (!answers_.full() && answer.size() <= kLongestKept && command.size() <= kLongestKept)
+      answers_.Keep(command, answer);
+  } else if (answer.size() > 1 && answer.size() < before->size() &&
+             ByteView(*before).substr(0, answer.size()) == answer &&
+             Stripped(*before) != Stripped(answer)) {
     Note("half-answer", last);
   }
 }

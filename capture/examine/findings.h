@@ -3,15 +3,14 @@
 #pragma once
 
 #include <array>
-#include <functional>
 #include <map>
 #include <string>
-#include <unordered_map>
 #include <utility>
 #include <vector>
 
 #include "capture/examine/examination.h"
 #include "capture/examine/exchange.h"
+#include "capture/examine/kept_answers.h"
 #include "capture/examine/line_tally.h"
 #include "capture/examine/plain/plain_talk.h"
 #include "capture/examine/rate_guess.h"
@@ -35,6 +34,8 @@ class FindingCollector {
   bool TakesPlain() const;
   bool TakesSentences() const;  // and there is evidence enough of such
   bool TakesSecrets() const;    // these may hold secrets: there is evidence enough of them, too
+  // Whether it makes no difference if HasLooseReturn() says so of an answer.
+  bool TakesLooseReturns() const { return values_.empty(); }
 
   // In the order of weight. `so_far` has everything but its findings.
   std::vector<Finding> Finish(const Examination& so_far);
@@ -111,9 +112,7 @@ class FindingCollector {
     using is_transparent = void;
     std::size_t operator()(ByteView bytes) const { return std::hash<ByteView>()(bytes); }
   };
-  std::size_t longest_kept_ = 0;  // of the answers below
-  // Of commands, to tell half ones; bounded.
-  std::unordered_map<Bytes, Bytes, HashOfBytes, std::equal_to<>> answers_;
+  KeptAnswers answers_;                       // to commands, to tell half ones
 };
 
 }  // namespace witness

@@ -259,6 +259,7 @@ void ReadOver(const Tape& tape, const SegmenterOptions& options, const std::vect
   // What is learnt in one reading shows more in the next: where an answer is over, and with that
   // what came unasked, and with that what answers really are.
   for (int reading = 0; reading < kReadings; ++reading) {
+    const Conventions before = out;
     AnswerStudy study;
     FramingTally framing;
     StudyOnce(tape, options, out, study, reading == 0 ? &framing : nullptr);
@@ -269,6 +270,7 @@ void ReadOver(const Tape& tape, const SegmenterOptions& options, const std::vect
       hints.pause_in_answers = study.PauseInAnswers();
       out.silence = DeriveSilence(gaps, hints);
     }
+    if (out == before) return;  // another would show the same again
   }
 }
 

@@ -28,7 +28,7 @@ PlainBlocks::PlainBlocks(const Conventions& conventions) : conventions_(conventi
 }
 
 bool PlainBlocks::IsFrame(ByteView bytes) const {
-  return conventions_.framing == Framing::kNone || modbus::RtuFrameAt(bytes) == bytes.size();
+  return conventions_.framing == Framing::kNone || modbus::IsRtuFrame(bytes);
 }
 
 bool PlainBlocks::HoldsSecret(ByteView bytes, bool of_host) {
@@ -64,17 +64,17 @@ bool PlainBlocks::LookAtCommand(ByteView first, ByteView command, std::size_t& t
   return true;
 }
 
-bool PlainBlocks::LookAtAnswer(ByteView answer, PlainExchange& exchange) {
+bool PlainBlocks::LookAtAnswer(ByteView answer, bool loose_returns, PlainExchange& exchange) {
   if (!IsFrame(answer) || HoldsSecret(answer, false)) return false;
   exchange.answer_text = CountText(answer);
   const bool text = exchange.answer_text == answer.size();
   exchange.answer_content = &block_;
   // A prompt would be waited for, and that the line is handed over changes what follows.
-  if (answer.back() == ' ') return false;
+  if (answer.ends_with("> ")) return false;
   if (!text && FindAny(answer, 0, '\r', 'C') == ByteView::npos) return true;
   const Content content = ContentOf(answer, text);
-  if (content.connects || content.hangs_up || content.loose_return || content.command_line ||
-      content.final_code)
+  if (content.connects || content.hangs_up || content.command_line || content.final_code ||
+      (content.loose_return && !loose_returns))
     return false;
   if (!text) return true;
   LineEnding ending;
@@ -83,7 +83,7 @@ bool PlainBlocks::LookAtAnswer(ByteView answer, PlainExchange& exchange) {
   return true;
 }
 
-bool PlainBlocks::Look(ByteView first, PlainExchange& exchange) {
+bool PlainBlocks::Look(ByteView first, bool loose_returns, PlainExchange& exchange) {
   const ByteView command = exchange.command.bytes, answer = exchange.answer.bytes;
   // What is, or begins as, all of the command may be its echo.
   const std::size_t both = std::min(command.size(), answer.size());
@@ -92,7 +92,8 @@ bool PlainBlocks::Look(ByteView first, PlainExchange& exchange) {
                  answer.begin()))
     return false;
   exchange.command_content = &block_;
-  return LookAtCommand(first, command, exchange.command_text) && LookAtAnswer(answer, exchange);
+  return LookAtCommand(first, command, exchange.command_text) &&
+         LookAtAnswer(answer, loose_returns, exchange);
 }
 
 }  // namespace witness

@@ -21,8 +21,9 @@ class PlainBlocks {
   explicit PlainBlocks(const Conventions& conventions);
 
   // Fills in what the bytes of both are. False: not plain. `first`: of the command, what its first
-  // event brought. The contents are valid for the life of this object.
-  bool Look(ByteView first, PlainExchange& exchange);
+  // event brought. `loose_returns`: HasLooseReturn() may say so of the answer. The contents are
+  // valid for the life of this object.
+  bool Look(ByteView first, bool loose_returns, PlainExchange& exchange);
 
  private:
   // A command that is sent again and again.
@@ -36,7 +37,7 @@ class PlainBlocks {
 
   bool LookAtCommand(ByteView first, ByteView command, std::size_t& text);
   bool IsPlainCommand(ByteView first, ByteView command);
-  bool LookAtAnswer(ByteView answer, PlainExchange& exchange);
+  bool LookAtAnswer(ByteView answer, bool loose_returns, PlainExchange& exchange);
   bool IsFrame(ByteView bytes) const;
   bool HoldsSecret(ByteView bytes, bool of_host);
 

@@ -54,7 +54,7 @@ class PlainPath {
   bool Go(bool all) {
     for (;;) {
       if (on_) {
-        const Look look = shortcut_->At(events_, now_.end, BeforeNext(), secrets_, next_);
+        const Look look = shortcut_->At(events_, now_.end, BeforeNext(), allowed_, next_);
         if (look == Look::kMore && !all) return true;
         if (look == Look::kPlain) {
           Pass();
@@ -66,7 +66,7 @@ class PlainPath {
       }
       if (at_ == events_.size()) return true;
       if (MayBegin()) {
-        const Look look = shortcut_->At(events_, at_, before_, secrets_, now_);
+        const Look look = shortcut_->At(events_, at_, before_, allowed_, now_);
         if (look == Look::kMore && !all) return true;
         if (look == Look::kPlain) {
           on_ = true;
@@ -88,9 +88,10 @@ class PlainPath {
         return false;
       case Shortcut::Way::kText:
       case Shortcut::Way::kBlocks:
+        allowed_.loose_returns = taker_.TakesLooseReturns();
         return events_[at_].side == Side::kHost && segmenter_.IsSettled();
       case Shortcut::Way::kSentences:
-        secrets_ = taker_.TakesSecrets();
+        allowed_.secrets = taker_.TakesSecrets();
         return segmenter_.IsSettled() && taker_.TakesSentences();
     }
     return false;
@@ -186,7 +187,7 @@ class PlainPath {
   Shortcut::Before before_;         // what is at `at_`
   std::unique_ptr<Shortcut> shortcut_;
   bool on_ = false;
-  bool secrets_ = false;
+  Shortcut::Allowed allowed_;
   Found now_, next_;  // `now_`, if on_, begins at `at_`
   Segmenter::Passed passed_;
   std::uint64_t given_ = 0;  // segments when the shortcut began

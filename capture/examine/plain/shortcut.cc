@@ -1,7 +1,5 @@
 #include "capture/examine/plain/shortcut.h"
 
-#include "capture/examine/tape.h"
-
 namespace witness {
 namespace {
 
@@ -34,10 +32,6 @@ Shortcut::Shortcut(const Conventions& conventions, const SegmenterOptions& optio
       texts_(conventions, options),
       blocks_(conventions) {}
 
-bool Shortcut::IsSilence(Instant before, const BriefEvent& event) const {
-  return IdleBefore(before, event.at, event.size, options_.character_time) > silence_;
-}
-
 std::size_t Shortcut::EndOfRun(std::span<const BriefEvent> events, std::size_t at) const {
   const BriefEvent& first = events[at];
   if (first.kind != EventKind::kBytes || first.size == 0) return 0;
@@ -56,7 +50,7 @@ std::size_t Shortcut::EndOfRun(std::span<const BriefEvent> events, std::size_t a
 }
 
 Shortcut::Look Shortcut::ExchangeAt(std::span<const BriefEvent> events, const Before& before,
-                                    Found& found) {
+                                    const Allowed& allowed, Found& found) {
   const BriefEvent& command = events[found.begin];
   if (command.side != Side::kHost || command.at <= before.module) return Look::kNot;
   found.middle = EndOfRun(events, found.begin);
@@ -84,7 +78,8 @@ Shortcut::Look Shortcut::ExchangeAt(std::span<const BriefEvent> events, const Be
   PlainExchange& e = found.exchange;
   e.command.bytes = BytesOf(events, found.begin, found.middle);
   e.answer.bytes = BytesOf(events, found.middle, found.end);
-  if (way_ == Way::kBlocks) return blocks_.Look(command.bytes(), e) ? Look::kPlain : Look::kNot;
+  if (way_ == Way::kBlocks)
+    return blocks_.Look(command.bytes(), allowed.loose_returns, e) ? Look::kPlain : Look::kNot;
   const std::size_t size = e.command.bytes.size();
   const TextShapes::Known* const known =
       texts_.Find(BytesOf(events, found.begin, found.end), size);
@@ -97,7 +92,7 @@ Shortcut::Look Shortcut::ExchangeAt(std::span<const BriefEvent> events, const Be
 }
 
 Shortcut::Look Shortcut::SentencesAt(std::span<const BriefEvent> events, const Before& before,
-                                     bool secrets, Found& found) {
+                                     const Allowed& allowed, Found& found) {
   const BriefEvent& first = events[found.begin];
   if (first.side != Side::kModule || !IsSilence(before.module, first)) return Look::kNot;
   found.middle = found.begin;
@@ -107,14 +102,14 @@ Shortcut::Look Shortcut::SentencesAt(std::span<const BriefEvent> events, const B
   const BriefEvent& next = events[found.end];
   if (next.side != Side::kModule || next.kind != EventKind::kBytes) return Look::kNot;
   found.said = BytesOf(events, found.begin, found.end);
-  return sentences_.Find(found.said, secrets, found.sentences) ? Look::kPlain : Look::kNot;
+  return sentences_.Find(found.said, allowed.secrets, found.sentences) ? Look::kPlain : Look::kNot;
 }
 
 Shortcut::Look Shortcut::At(std::span<const BriefEvent> events, std::size_t begin,
-                            const Before& before, bool secrets, Found& found) {
+                            const Before& before, const Allowed& allowed, Found& found) {
   found.begin = begin;
-  if (way_ == Way::kSentences) return SentencesAt(events, before, secrets, found);
-  return ExchangeAt(events, before, found);
+  if (way_ == Way::kSentences) return SentencesAt(events, before, allowed, found);
+  return ExchangeAt(events, before, allowed, found);
 }
 
 }  // namespace witness

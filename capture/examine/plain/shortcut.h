@@ -18,6 +18,7 @@
 #include "capture/examine/plain/sentences.h"
 #include "capture/examine/plain/text_shapes.h"
 #include "capture/examine/segmenter.h"
+#include "capture/examine/tape.h"
 
 namespace witness {
 
@@ -48,17 +49,25 @@ class Shortcut {
     kNot,
     kMore,  // it takes more events to know
   };
-  // What stands at `begin`. `secrets`: sentences may hold some.
-  Look At(std::span<const BriefEvent> events, std::size_t begin, const Before& before, bool secrets,
-          Found& found);
+  // What may stand in it all the same.
+  struct Allowed {
+    bool secrets = false;        // in sentences
+    bool loose_returns = false;  // in blocks, see HasLooseReturn()
+  };
+  // What stands at `begin`.
+  Look At(std::span<const BriefEvent> events, std::size_t begin, const Before& before,
+          const Allowed& allowed, Found& found);
 
  private:
   // Where the run of events ends that one side says without a pause to speak of; 0: nothing plain.
   std::size_t EndOfRun(std::span<const BriefEvent> events, std::size_t at) const;
-  Look ExchangeAt(std::span<const BriefEvent> events, const Before& before, Found& found);
-  Look SentencesAt(std::span<const BriefEvent> events, const Before& before, bool secrets,
-                   Found& found);
-  bool IsSilence(Instant before, const BriefEvent& event) const;
+  Look ExchangeAt(std::span<const BriefEvent> events, const Before& before, const Allowed& allowed,
+                  Found& found);
+  Look SentencesAt(std::span<const BriefEvent> events, const Before& before,
+                   const Allowed& allowed, Found& found);
+  bool IsSilence(Instant before, const BriefEvent& event) const {
+    return IdleBefore(before, event.at, event.size, options_.character_time) > silence_;
+  }
 
   const SegmenterOptions& options_;
   Duration silence_;

@@ -2,6 +2,7 @@
 
 #include <array>
 #include <cstdint>
+#include <utility>
 
 namespace witness::modbus {
 namespace {
@@ -11,9 +12,9 @@ constexpr std::size_t kLongest = 256;  // Modbus over Serial Line V1.02, 2.5.1.1
 unsigned At(ByteView bytes, std::size_t i) { return static_cast<unsigned char>(bytes[i]); }
 
 // CRC-16/MODBUS: reflected 8005, from FFFF (appendix B). kCrcTables[n] is of a byte with n bytes
-// behind it, so that four can be taken at a time.
-constexpr std::array<std::array<std::uint16_t, 256>, 4> kCrcTables = [] {
-  std::array<std::array<std::uint16_t, 256>, 4> tables{};
+// behind it, so that eight can be taken at a time.
+constexpr std::array<std::array<std::uint16_t, 256>, 8> kCrcTables = [] {
+  std::array<std::array<std::uint16_t, 256>, 8> tables{};
   for (unsigned i = 0; i < 256; ++i) {
     unsigned crc = i;
     for (int bit = 0; bit < 8; ++bit) crc = (crc & 1) != 0 ? (crc >> 1) ^ 0xa001u : crc >> 1;
@@ -33,10 +34,16 @@ unsigned AddToCrc(unsigned crc, char c) {
 unsigned CrcOf(ByteView bytes) {
   unsigned crc = 0xffff;
   std::size_t at = 0;
+  // The last so many of a step, which stand behind what the CRC so far goes into.
+  const auto behind = [&]<std::size_t... N>(std::index_sequence<N...>) {
+    return (kCrcTables[N][At(bytes, at + sizeof...(N) + 1 - N)] ^ ... ^ 0u);
+  };
+  for (; at + 8 <= bytes.size(); at += 8)
+    crc = kCrcTables[7][(crc ^ At(bytes, at)) & 0xff] ^
+          kCrcTables[6][(crc >> 8) ^ At(bytes, at + 1)] ^ behind(std::make_index_sequence<6>());
   for (; at + 4 <= bytes.size(); at += 4)
     crc = kCrcTables[3][(crc ^ At(bytes, at)) & 0xff] ^
-          kCrcTables[2][(crc >> 8) ^ At(bytes, at + 1)] ^ kCrcTables[1][At(bytes, at + 2)] ^
-          kCrcTables[0][At(bytes, at + 3)];
+          kCrcTables[2][(crc >> 8) ^ At(bytes, at + 1)] ^ behind(std::make_index_sequence<2>());
   for (; at < bytes.size(); ++at) crc = AddToCrc(crc, bytes[at]);
   return crc;
 }
@@ -224,6 +231,14 @@ std::size_t RtuFrameAt(ByteView bytes) {
   // 65 to 72 and 100 to 110).
   const bool open = (function >= 65 && function <= 72) || (function >= 100 && function <= 110);
   return open || FunctionName(function) != nullptr ? ShortestThatFits(bytes, 4) : 0;
+}
+
+bool IsRtuFrame(ByteView bytes) {
+  if (bytes.size() < 4) return false;
+  // What fits is taken for as long as can be.
+  const bool usual = At(bytes, 0) <= 247 && (At(bytes, 1) & 0x7f) != 0 &&
+                     (RequestLength(bytes) == bytes.size() || ResponseLength(bytes) == bytes.size());
+  return (usual && CrcFits(bytes)) || RtuFrameAt(bytes) == bytes.size();
 }
 
 std::size_t AsciiFrameAt(ByteView bytes) {

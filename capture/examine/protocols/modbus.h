@@ -13,6 +13,8 @@ namespace witness::modbus {
 // (2.5.1). 0: none. A frame of the length that its function asks for is preferred; else the
 // shortest whose CRC fits, up to 256 bytes.
 std::size_t RtuFrameAt(ByteView bytes);
+// Whether that is all of `bytes`.
+bool IsRtuFrame(ByteView bytes);
 
 // How long the line must be silent between two RTU frames (t3.5) and may be inside one (t1.5): so
 // many character times up to 19200 baud, 1.750 ms and 750 us above (2.5.1.1). Zero: the character
