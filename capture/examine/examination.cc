@@ -111,11 +111,11 @@ class Gatherer {
     out_.command_endings.Add(e.command_content->all_text, e.command_content->ending);
     CommandBegan(e.command.from());
     out_.reply_endings.Add(e.answer_content->all_text, e.answer_content->ending);
-    TakeReply(e.answer.index, e.answer.bytes.size(), e.answer.events);
+    const Duration pause = TakeReply(e.answer.index, e.answer.bytes.size(), e.answer.events);
     answer_end_ = e.answer.to();
     ++out_.exchanges;
     out_.turnaround.Add(e.answer.from() - e.command.to());
-    findings_.Take(e);
+    findings_.Take(e, pause);
   }
 
   void TakePlain(const PlainSentences& s) {
@@ -166,12 +166,14 @@ class Gatherer {
     answer_over_ = false;
   }
 
-  // `pieces` have `at`.
+  // `pieces` have `at`. The longest pause between two.
   template <typename Pieces>
-  void TakeReply(std::uint64_t index, std::size_t size, const Pieces& pieces) {
+  Duration TakeReply(std::uint64_t index, std::size_t size, const Pieces& pieces) {
+    Duration longest;
     for (std::size_t i = 1; i < pieces.size(); ++i) {
       const Duration pause = pieces[i].at - pieces[i - 1].at;
       if (pause > Duration::Zero()) out_.pause_in_reply.Add(pause);
+      longest = std::max(longest, pause);
     }
     if (size > out_.buffer.largest_reply) {
       out_.buffer.largest_reply = size;
@@ -179,6 +181,7 @@ class Gatherer {
     }
     if (size > out_.buffer.size) ++out_.buffer.replies_that_do_not_fit;
     answer_over_ = true;
+    return longest;
   }
 
   Examination out_;
@@ -192,27 +195,6 @@ class Gatherer {
 };
 
 }  // namespace
-
-void EndingTally::Add(bool all_text, LineEnding ending) {
-  if (!all_text) {
-    ++not_text;
-    return;
-  }
-  switch (ending) {
-    case LineEnding::kNone:
-      ++none;
-      break;
-    case LineEnding::kCr:
-      ++cr;
-      break;
-    case LineEnding::kLf:
-      ++lf;
-      break;
-    case LineEnding::kCrLf:
-      ++cr_lf;
-      break;
-  }
-}
 
 Result<Examination> Examine(CaptureReader& reader, const ExamineOptions& options,
                             const ConversationHandlers& also) {

@@ -24,11 +24,26 @@ struct EndingTally {
   std::uint64_t cr_lf = 0;
   std::uint64_t not_text = 0;  // no ending is looked for there
 
-  void Add(bool all_text, LineEnding ending);
+  void Add(bool all_text, LineEnding ending) { ++(all_text ? *Of(ending) : not_text); }
   std::uint64_t texts() const { return none + cr + lf + cr_lf; }
   // How many different ones occur.
   int kinds() const { return (none > 0) + (cr > 0) + (lf > 0) + (cr_lf > 0); }
   bool operator==(const EndingTally&) const = default;
+
+ private:
+  std::uint64_t* Of(LineEnding ending) {
+    switch (ending) {
+      case LineEnding::kCr:
+        return &cr;
+      case LineEnding::kLf:
+        return &lf;
+      case LineEnding::kCrLf:
+        return &cr_lf;
+      case LineEnding::kNone:
+        break;
+    }
+    return &none;
+  }
 };
 
 struct Evidence {

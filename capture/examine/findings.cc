@@ -4,6 +4,7 @@
 
 #include "capture/base/text.h"
 #include "capture/examine/lines_of.h"
+#include "capture/examine/plain/shape.h"
 #include "capture/examine/protocols/v250.h"
 #include "capture/examine/tape.h"
 
@@ -14,7 +15,6 @@ constexpr std::size_t kMostEvidence = 3;
 constexpr std::size_t kShownBytes = 80;
 constexpr std::size_t kKeptValues = 8;
 constexpr std::size_t kLongestKept = 4096;         // of those, and of their commands
-constexpr std::uint64_t kCountedBytes = 1u << 20;  // enough to guess a rate from
 
 std::string Shown(ByteView bytes) {
   if (bytes.size() <= kShownBytes) return SafeTextWithEnding(bytes);
@@ -128,11 +128,6 @@ void FindingCollector::Take(const Segment& s) {
   if (s.kind == SegmentKind::kEcho) Note("echo-on", s);
   if (s.kind == SegmentKind::kUnsolicited)
     Note(s.turn != 0 ? "unasked-in-reply" : "speaks-unasked", s);
-}
-
-void FindingCollector::CountHostBytes(std::size_t all, std::size_t text) {
-  host_bytes_ += all;
-  host_text_ += text;
 }
 
 void FindingCollector::CountModuleBytes(const Said& said, std::size_t text, bool recognised) {
@@ -274,17 +269,29 @@ bool FindingCollector::TakesSentences() const {
 
 bool FindingCollector::TakesSecrets() const { return HasAllEvidence("secret"); }
 
-void FindingCollector::Take(const PlainExchange& e) {
-  const PlainContent& command = *e.command_content;
+void FindingCollector::TakeTelling(const PlainExchange& e) {
   const PlainContent& answer = *e.answer_content;
-  last_segment_ = e.answer.index;
-  CountHostBytes(e.command.bytes.size(), e.command_text);
   CountModuleBytes(e.answer, e.answer_text, answer.recognised);
   PauseRules(e.answer, e.answer.events);
-  codes_of_module_ += answer.final_code ? 1u : 0u;
   if (answer.all_text && answer.ending == LineEnding::kNone) Note("reply-without-ending", e.answer);
-  HalfAnswer(e.command.bytes, e.answer.bytes, e.answer);
-  if (command.names_value) RememberValue(e.command.bytes);
+}
+
+void FindingCollector::HalfAnswer(const PlainExchange& e) {
+  const ByteView command = e.command.bytes;
+  HalfAnswer(command, e.answer.bytes, e.answer);
+  PlainHistory& history = *e.history;
+  if (!history.varies) {
+    const Bytes* const kept = answers_.Find(command);
+    if (kept != nullptr || answers_.full()) history.half_below = kept != nullptr ? kept->size() : 0;
+  } else if (answers_.full()) {
+    // No more will be kept.
+    history.half_below = 0;
+    const Bytes shape = WithDigits(command, '0');
+    answers_.ForAll([&](const Bytes& known, const Bytes& answer) {
+      if (known.size() == shape.size() && WithDigits(known, '0') == shape)
+        history.half_below = std::max(history.half_below, answer.size());
+    });
+  }
 }
 
 void FindingCollector::Take(const PlainSentences& said) {

@@ -27,8 +27,24 @@ class FindingCollector {
   void Take(const Segment& segment);
   void Take(const Exchange& exchange);
 
-  // Talk that leaves no doubt, in place of its segments and exchanges.
-  void Take(const PlainExchange& exchange);
+  // Talk that leaves no doubt, in place of its segments and exchanges. `longest_pause`: between the
+  // stamps of its answer's events.
+  void Take(const PlainExchange& e, Duration longest_pause) {
+    const PlainContent& answer = *e.answer_content;
+    last_segment_ = e.answer.index;
+    CountHostBytes(e.command.bytes.size(), e.command_text);
+    codes_of_module_ += answer.final_code ? 1u : 0u;
+    const std::size_t size = e.answer.bytes.size();
+    if (module_bytes_ < kCountedBytes || answer.tells() || longest_pause > longest_in_one_piece_ ||
+        size > buffer_size_) {
+      TakeTelling(e);
+    } else {
+      module_bytes_ += size;
+      module_text_ += e.answer_text;
+    }
+    if (size < e.history->half_below) HalfAnswer(e);
+    if (e.command_content->names_value) RememberValue(e.command.bytes);
+  }
   void Take(const PlainSentences& sentences);
   // Whether it may come: nothing that was said before makes a difference to what it means.
   bool TakesPlain() const;
@@ -52,12 +68,19 @@ class FindingCollector {
     Said(std::uint64_t i, Instant a, ByteView b) : index(i), at(a), bytes(b) {}
   };
 
+  static constexpr std::uint64_t kCountedBytes = 1u << 20;  // enough to guess a rate from
+
   void Take(const Segment& segment, const Secret& secret);
+  void TakeTelling(const PlainExchange& exchange);
+  void HalfAnswer(const PlainExchange& exchange);
   void TakeReply(const Segment& segment);
   // `pieces` have `at` and `size`.
   template <typename Pieces>
   void PauseRules(const Said& reply, const Pieces& pieces);
-  void CountHostBytes(std::size_t all, std::size_t text);
+  void CountHostBytes(std::size_t all, std::size_t text) {
+    host_bytes_ += all;
+    host_text_ += text;
+  }
   void CountModuleBytes(const Said& said, std::size_t text, bool recognised);
   Finding* FindingOf(const char* name);
   Finding& Note(const char* name, const Said& said);

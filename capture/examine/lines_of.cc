@@ -1,12 +1,8 @@
 #include "capture/examine/lines_of.h"
 
 #include <algorithm>
-#include <array>
 #include <bit>
 #include <cstdint>
-#include <utility>
-
-#include "capture/examine/sixteen.h"
 
 namespace witness {
 
@@ -14,13 +10,8 @@ namespace {
 
 constexpr std::uint32_t AllOf(std::size_t count) { return (std::uint32_t{1} << count) - 1; }
 
-inline std::uint32_t TextIn(const Sixteen& bytes, std::size_t count) {
-  const std::uint32_t text = bytes.Printable();
-  if (text == AllOf(count)) return text;  // nearly always
-  return text | [&]<std::size_t... I>(std::index_sequence<I...>) {
-    return bytes.Any(kTextControls[I]...);
-  }
-  (std::make_index_sequence<kTextControls.size()>());
+bool IsTextIn(const Sixteen& bytes, std::size_t count) {
+  return TextIn(bytes, bytes.Printable(), count) == AllOf(count);
 }
 
 }  // namespace
@@ -30,11 +21,11 @@ bool IsText(ByteView bytes) {
   const std::size_t size = bytes.size();
   if (size < 4)
     return std::all_of(bytes.begin(), bytes.end(), [](char c) { return IsTextByte(c); });
-  if (size < kBlock) return TextIn(Sixteen(bytes), size) == AllOf(size);
+  if (size < kBlock) return IsTextIn(Sixteen(bytes), size);
   const char* const last = bytes.data() + size - kBlock;
   for (const char* at = bytes.data(); at < last; at += kBlock)
-    if (TextIn(Sixteen(at), kBlock) != AllOf(kBlock)) return false;
-  return TextIn(Sixteen(last), kBlock) == AllOf(kBlock);  // some of these are looked at twice
+    if (!IsTextIn(Sixteen(at), kBlock)) return false;
+  return IsTextIn(Sixteen(last), kBlock);  // some of these are looked at twice
 }
 
 bool IsPrintable(ByteView bytes) {
@@ -46,16 +37,9 @@ bool IsPrintable(ByteView bytes) {
 }
 
 std::size_t CountText(ByteView bytes) {
-  // Not every processor has an instruction for it.
-  static constexpr std::array<std::uint8_t, 256> kOnes = [] {
-    std::array<std::uint8_t, 256> out{};
-    for (unsigned i = 0; i < 256; ++i) out[i] = static_cast<std::uint8_t>(std::popcount(i));
-    return out;
-  }();
   std::size_t n = 0;
   ForSixteens(bytes, [&](const Sixteen& block, std::size_t, std::size_t count) {
-    const std::uint32_t text = TextIn(block, count);
-    n += kOnes[text & 0xff] + std::size_t{kOnes[text >> 8]};
+    n += CountTextIn(block, block.Printable(), count);
     return true;
   });
   return n;

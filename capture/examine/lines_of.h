@@ -1,10 +1,15 @@
 // Text and its lines: what counts as text, line content, heads of lines.
 #pragma once
 
+#include <array>
+#include <bit>
 #include <cstddef>
+#include <cstdint>
 #include <string_view>
+#include <utility>
 
 #include "capture/base/bytes.h"
+#include "capture/examine/sixteen.h"
 
 namespace witness {
 
@@ -18,6 +23,27 @@ constexpr bool IsTextByte(char c) {
 bool IsText(ByteView bytes);  // all of it; true for no bytes
 std::size_t CountText(ByteView bytes);
 bool IsPrintable(ByteView bytes);  // all of it printable ASCII
+
+// Which of the first `count` of sixteen are text, given which are printable ASCII.
+inline std::uint32_t TextIn(const Sixteen& bytes, std::uint32_t printable, std::size_t count) {
+  if (printable == (std::uint32_t{1} << count) - 1) return printable;
+  return printable | [&]<std::size_t... I>(std::index_sequence<I...>) {
+    return bytes.Any(kTextControls[I]...);
+  }
+  (std::make_index_sequence<kTextControls.size()>());
+}
+
+// How many these are.
+inline std::size_t CountTextIn(const Sixteen& bytes, std::uint32_t printable, std::size_t count) {
+  // Not every processor has an instruction for it.
+  static constexpr std::array<std::uint8_t, 256> kOnes = [] {
+    std::array<std::uint8_t, 256> out{};
+    for (unsigned i = 0; i < 256; ++i) out[i] = static_cast<std::uint8_t>(std::popcount(i));
+    return out;
+  }();
+  const std::uint32_t text = TextIn(bytes, printable, count);
+  return kOnes[text & 0xff] + std::size_t{kOnes[text >> 8]};
+}
 
 inline bool IsLineEnd(char c) { return c == '\r' || c == '\n'; }
 // The first at `from` or behind it, the last; npos: none.

@@ -272,6 +272,10 @@ class Search {
     ForSixteens(bytes_, [this](const Sixteen& block, std::size_t from, std::size_t) {
       // What stands in secrets or right behind the words that tell of them.
       std::uint32_t telling = block.Any('@', '+', '-', '.', ':', '=', ' ', '"');
+      if (telling == 0) return true;
+      // All but '@' and signs of numbers want a letter or digit before them.
+      const bool first = from > 0 && IsWord(bytes_[from - 1]);
+      telling &= block.LettersAndDigits() << 1 | (first ? 1u : 0u) | block.Any('@', '+', '-');
       for (; telling != 0; telling &= telling - 1)
         Look(from + static_cast<std::size_t>(std::countr_zero(telling)));
       return true;

@@ -32,15 +32,23 @@ class Sixteen {
   std::uint32_t Any(Set... set) const;
   // Where a byte is printable ASCII.
   std::uint32_t Printable() const;
-  // Writes all sixteen to `to`, with '0' for each digit.
-  void PutDigitsAlike(char* to) const;
+  // Where a byte is a letter or digit of ASCII.
+  std::uint32_t LettersAndDigits() const;
+  // The same with '0' for each digit.
+  Sixteen DigitsAlike() const;
+  // The first eight and the last eight as numbers, which mean nothing but that they differ.
+  std::uint64_t Low() const;
+  std::uint64_t High() const;
+  // Whether all are the same.
+  bool Is(const Sixteen& other) const;
 
  private:
 #if defined(__SSE2__)
   static std::uint32_t MaskOf(__m128i truth) {
     return static_cast<std::uint32_t>(_mm_movemask_epi8(truth));
   }
-  __m128i Is(char c) const { return _mm_cmpeq_epi8(bytes_, _mm_set1_epi8(c)); }
+  explicit Sixteen(__m128i bytes) : bytes_(bytes) {}
+  __m128i Are(char c) const { return _mm_cmpeq_epi8(bytes_, _mm_set1_epi8(c)); }
 
   __m128i bytes_;
 #else
@@ -102,23 +110,42 @@ inline Sixteen::Sixteen(ByteView bytes) {
 template <typename... Set>
 std::uint32_t Sixteen::Any(Set... set) const {
   __m128i truth = _mm_setzero_si128();
-  ((truth = _mm_or_si128(truth, Is(set))), ...);
+  ((truth = _mm_or_si128(truth, Are(set))), ...);
   return MaskOf(truth);
 }
 
 inline std::uint32_t Sixteen::Printable() const {
   // Compared as signed: bytes from 80 on are negative.
   const __m128i from_space = _mm_cmpgt_epi8(bytes_, _mm_set1_epi8(0x1f));
-  return MaskOf(_mm_andnot_si128(Is(0x7f), from_space));
+  return MaskOf(_mm_andnot_si128(Are(0x7f), from_space));
 }
 
-inline void Sixteen::PutDigitsAlike(char* to) const {
+inline std::uint32_t Sixteen::LettersAndDigits() const {
+  const auto within = [](__m128i bytes, char least, char most) {
+    return _mm_and_si128(_mm_cmpgt_epi8(bytes, _mm_set1_epi8(static_cast<char>(least - 1))),
+                         _mm_cmplt_epi8(bytes, _mm_set1_epi8(static_cast<char>(most + 1))));
+  };
+  const __m128i lower = _mm_or_si128(bytes_, _mm_set1_epi8(0x20));  // of letters
+  return MaskOf(_mm_or_si128(within(lower, 'a', 'z'), within(bytes_, '0', '9')));
+}
+
+inline Sixteen Sixteen::DigitsAlike() const {
   // '0' to '9' are 30 to 39: what is behind 30, and not behind 39, is made 30.
-  const __m128i behind = _mm_and_si128(_mm_cmpgt_epi8(bytes_, _mm_set1_epi8('0')),
+  const __m128i digits = _mm_and_si128(_mm_cmpgt_epi8(bytes_, _mm_set1_epi8('0')),
                                        _mm_cmplt_epi8(bytes_, _mm_set1_epi8('9' + 1)));
-  const __m128i out = _mm_or_si128(_mm_andnot_si128(behind, bytes_),
-                                   _mm_and_si128(behind, _mm_set1_epi8('0')));
-  _mm_storeu_si128(reinterpret_cast<__m128i*>(to), out);
+  return Sixteen(_mm_andnot_si128(_mm_and_si128(digits, _mm_set1_epi8(0x0f)), bytes_));
+}
+
+inline std::uint64_t Sixteen::Low() const {
+  return static_cast<std::uint64_t>(_mm_cvtsi128_si64(bytes_));
+}
+
+inline std::uint64_t Sixteen::High() const {
+  return static_cast<std::uint64_t>(_mm_cvtsi128_si64(_mm_unpackhi_epi64(bytes_, bytes_)));
+}
+
+inline bool Sixteen::Is(const Sixteen& other) const {
+  return MaskOf(_mm_cmpeq_epi8(bytes_, other.bytes_)) == 0xffff;
 }
 
 #else
@@ -142,10 +169,36 @@ inline std::uint32_t Sixteen::Printable() const {
   return mask;
 }
 
-inline void Sixteen::PutDigitsAlike(char* to) const {
-  for (std::size_t i = 0; i < kSize; ++i)
-    to[i] = bytes_[i] >= '0' && bytes_[i] <= '9' ? '0' : bytes_[i];
+inline std::uint32_t Sixteen::LettersAndDigits() const {
+  std::uint32_t mask = 0;
+  for (std::size_t i = 0; i < kSize; ++i) {
+    const char c = bytes_[i], lower = static_cast<char>(c | 0x20);
+    const bool is = (c >= '0' && c <= '9') || (lower >= 'a' && lower <= 'z');
+    mask |= static_cast<std::uint32_t>(is) << i;
+  }
+  return mask;
 }
+
+inline Sixteen Sixteen::DigitsAlike() const {
+  Sixteen out = *this;
+  for (char& c : out.bytes_)
+    if (c >= '0' && c <= '9') c = '0';
+  return out;
+}
+
+inline std::uint64_t Sixteen::Low() const {
+  std::uint64_t out = 0;
+  std::memcpy(&out, bytes_.data(), sizeof out);
+  return out;
+}
+
+inline std::uint64_t Sixteen::High() const {
+  std::uint64_t out = 0;
+  std::memcpy(&out, bytes_.data() + sizeof out, sizeof out);
+  return out;
+}
+
+inline bool Sixteen::Is(const Sixteen& other) const { return bytes_ == other.bytes_; }
 
 #endif
 

@@ -1,7 +1,6 @@
 #include "capture/examine/plain/blocks.h"
 
 #include <algorithm>
-#include <cstring>
 
 #include "capture/examine/content.h"
 #include "capture/examine/lines_of.h"
@@ -38,40 +37,68 @@ bool PlainBlocks::HoldsSecret(ByteView bytes, bool of_host) {
   return true;
 }
 
-bool PlainBlocks::IsPlainCommand(ByteView first, ByteView command) {
-  // Text may be the beginning of a line, and a line's end may be left out where it is given back.
-  return !IsText(first) && !IsLineEnd(command.back()) && IsFrame(command) && !AskedFor(command) &&
-         !HoldsSecret(command, true);
+PlainBlocks::Glance PlainBlocks::GlanceAt(ByteView bytes) {
+  // What tells of a secret is a name of three letters, or a form that is no shorter.
+  constexpr std::size_t kRun = 3;
+  Glance out;
+  std::uint32_t printable = 0, runs = 0, returns = 0, letters = 0;
+  ForSixteens(bytes, [&](const Sixteen& block, std::size_t, std::size_t count) {
+    const std::uint32_t now = block.Printable();
+    // The last ones before stand below.
+    printable = printable >> Sixteen::kSize | now << (kRun - 1);
+    runs |= printable & printable >> 1 & printable >> 2;
+    returns |= block.Any('\r');
+    letters |= block.Any('C');
+    out.text += CountTextIn(block, now, count);
+    return true;
+  });
+  out.may_be_secret = runs != 0;
+  out.has_cr = returns != 0;
+  out.has_c = letters != 0;
+  return out;
 }
 
-bool PlainBlocks::LookAtCommand(ByteView first, ByteView command, std::size_t& text) {
-  if (command.size() > Known::kLongest || first.size() != command.size()) {
-    if (!IsPlainCommand(first, command)) return false;
-    text = CountText(command);
-    return true;
+bool PlainBlocks::IsPlainCommand(ByteView first, ByteView command, const Glance& glance) {
+  // Text may be the beginning of a line, and a line's end may be left out where it is given back.
+  if (IsText(first) || IsLineEnd(command.back()) || !IsFrame(command)) return false;
+  return !glance.may_be_secret || (!AskedFor(command) && !HoldsSecret(command, true));
+}
+
+bool PlainBlocks::LookAtCommand(ByteView first, PlainExchange& exchange) {
+  const ByteView command = exchange.command.bytes;
+  if (command.size() >= Sixteen::kSize || first.size() != command.size()) {
+    const Glance glance = GlanceAt(command);
+    exchange.command_text = glance.text;
+    exchange.history = &unknown_;
+    return IsPlainCommand(first, command, glance);
   }
-  std::uint64_t hash = command.size();
-  for (const char c : command) hash = hash * 31 + static_cast<unsigned char>(c);
-  Known& known = known_[(hash ^ hash >> 6) & (kKnown - 1)];
-  if (known.size != command.size() ||
-      std::memcmp(known.bytes.data(), command.data(), command.size()) != 0) {
-    if (!IsPlainCommand(first, command)) return false;
-    command.copy(known.bytes.data(), command.size());
+  const Sixteen bytes(command);
+  const std::uint64_t low = bytes.Low(), high = bytes.High();
+  const std::uint64_t hash = (low ^ high * 0xC2B2AE3D27D4EB4F) * 0x9E3779B97F4A7C15;
+  Known& known = known_[hash >> 56];
+  if (known.low != low || known.high != high || known.size != command.size()) {
+    const Glance glance = GlanceAt(command);
+    if (!IsPlainCommand(first, command, glance)) return false;
+    known.low = low;
+    known.high = high;
     known.size = static_cast<std::uint8_t>(command.size());
-    known.text = static_cast<std::uint8_t>(CountText(command));
+    known.text = static_cast<std::uint8_t>(glance.text);
+    known.history = {};
   }
-  text = known.text;
+  exchange.command_text = known.text;
+  exchange.history = &known.history;
   return true;
 }
 
 bool PlainBlocks::LookAtAnswer(ByteView answer, bool loose_returns, PlainExchange& exchange) {
-  if (!IsFrame(answer) || HoldsSecret(answer, false)) return false;
-  exchange.answer_text = CountText(answer);
-  const bool text = exchange.answer_text == answer.size();
+  const Glance glance = GlanceAt(answer);
+  if (!IsFrame(answer) || (glance.may_be_secret && HoldsSecret(answer, false))) return false;
+  exchange.answer_text = glance.text;
+  const bool text = glance.text == answer.size();
   exchange.answer_content = &block_;
   // A prompt would be waited for, and that the line is handed over changes what follows.
   if (answer.ends_with("> ")) return false;
-  if (!text && FindAny(answer, 0, '\r', 'C') == ByteView::npos) return true;
+  if (!text && !glance.has_cr && !glance.has_c) return true;
   const Content content = ContentOf(answer, text);
   if (content.connects || content.hangs_up || content.command_line || content.final_code ||
       (content.loose_return && !loose_returns))
@@ -87,12 +114,11 @@ bool PlainBlocks::Look(ByteView first, bool loose_returns, PlainExchange& exchan
   const ByteView command = exchange.command.bytes, answer = exchange.answer.bytes;
   // What is, or begins as, all of the command may be its echo.
   const std::size_t both = std::min(command.size(), answer.size());
-  if (command[0] == answer[0] &&
-      std::equal(command.begin(), command.begin() + static_cast<std::ptrdiff_t>(both),
-                 answer.begin()))
-    return false;
+  std::size_t same = 0;
+  while (same < both && command[same] == answer[same]) ++same;
+  if (same == both) return false;
   exchange.command_content = &block_;
-  return LookAtCommand(first, command, exchange.command_text) &&
+  return LookAtCommand(first, exchange) &&
          LookAtAnswer(answer, loose_returns, exchange);
 }
 

@@ -28,23 +28,31 @@ class PlainBlocks {
  private:
   // A command that is sent again and again.
   struct Known {
-    static constexpr std::size_t kLongest = 22;
-    std::array<char, kLongest> bytes;
-    std::uint8_t size = 0;
+    std::uint64_t low = 0, high = 0;  // its bytes
+    std::uint8_t size = 0;            // up to sixteen; 0: none
     std::uint8_t text = 0;
+    PlainHistory history;
   };
-  static constexpr std::size_t kKnown = 64;
+  static constexpr std::size_t kKnown = 256;
 
-  bool LookAtCommand(ByteView first, ByteView command, std::size_t& text);
-  bool IsPlainCommand(ByteView first, ByteView command);
+  bool LookAtCommand(ByteView first, PlainExchange& exchange);
   bool LookAtAnswer(ByteView answer, bool loose_returns, PlainExchange& exchange);
   bool IsFrame(ByteView bytes) const;
+  // What is seen of bytes in one go.
+  struct Glance {
+    std::size_t text = 0;         // how many of them are text
+    bool may_be_secret = false;   // HoldsSecret() has to be asked
+    bool has_cr = false, has_c = false;  // CR, 'C'
+  };
+  static Glance GlanceAt(ByteView bytes);
+  bool IsPlainCommand(ByteView first, ByteView command, const Glance& glance);
   bool HoldsSecret(ByteView bytes, bool of_host);
 
   const Conventions& conventions_;
   PlainContent block_;                   // of bytes that are not text
   std::array<PlainContent, 4> texts_{};  // of text, by its ending
   std::array<Known, kKnown> known_{};
+  PlainHistory unknown_;
   std::vector<Secret> secrets_;  // none
 };
 

@@ -1,8 +1,10 @@
 // The way of a capture's events: past the segmenter where they are plain, else through it.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <memory>
+#include <span>
 #include <utility>
 #include <vector>
 
@@ -43,30 +45,35 @@ class PlainPath {
   using Look = Shortcut::Look;
   using Found = Shortcut::Found;
 
+  Found& now() { return found_[turn_]; }
+  const Found& now() const { return found_[turn_]; }
+
   void Rebase(std::size_t dropped) {
     if (!on_) return;
-    now_.begin -= dropped;
-    now_.middle -= dropped;
-    now_.end -= dropped;
+    now().begin -= dropped;
+    now().middle -= dropped;
+    now().end -= dropped;
   }
 
   // `all`: nothing may be left for later, since the bytes do not stay.
   bool Go(bool all) {
     for (;;) {
       if (on_) {
-        const Look look = shortcut_->At(events_, now_.end, BeforeNext(), allowed_, next_);
+        const Shortcut::Before next = BeforeNext();
+        const Look look = shortcut_->At(events_, now().end, next, allowed_, found_[turn_ ^ 1]);
         if (look == Look::kMore && !all) return true;
         if (look == Look::kPlain) {
           Pass();
+          before_ = next;
           continue;
         }
         Leave();
-        if (!Push(now_.end)) return false;
+        if (!Push(now().end)) return false;
         continue;
       }
       if (at_ == events_.size()) return true;
       if (MayBegin()) {
-        const Look look = shortcut_->At(events_, at_, before_, allowed_, now_);
+        const Look look = shortcut_->At(events_, at_, before_, allowed_, now());
         if (look == Look::kMore && !all) return true;
         if (look == Look::kPlain) {
           on_ = true;
@@ -99,12 +106,12 @@ class PlainPath {
 
   Shortcut::Before BeforeNext() const {
     Shortcut::Before out = before_;
-    if (now_.middle > now_.begin) out.host = events_[now_.middle - 1].at;
-    out.module = events_[now_.end - 1].at;
+    if (now().middle > now().begin) out.host = events_[now().middle - 1].at;
+    out.module = events_[now().end - 1].at;
     return out;
   }
 
-  // `now_` is followed by something else that is plain: it is taken.
+  // now() is followed by something else that is plain: it is taken.
   void Pass() {
     if (passed_.segments == 0) {
       given_ = segmenter_.Settle();
@@ -114,9 +121,8 @@ class PlainPath {
       PassSentences();
     else
       PassExchange();
-    before_ = BeforeNext();
-    at_ = now_.end;
-    std::swap(now_, next_);
+    at_ = now().end;
+    turn_ ^= 1;
   }
 
   std::span<const BriefEvent> EventsOf(std::size_t from, std::size_t to) const {
@@ -124,12 +130,13 @@ class PlainPath {
   }
 
   void PassExchange() {
-    PlainExchange& e = now_.exchange;
-    e.command.index = given_ + passed_.segments + (now_.silent_before ? 1u : 0u);
-    e.answer.index = e.command.index + (now_.silent_between ? 2u : 1u);
-    e.silences = (now_.silent_before ? 1u : 0u) + (now_.silent_between ? 1u : 0u);
-    e.command.events = EventsOf(now_.begin, now_.middle);
-    e.answer.events = EventsOf(now_.middle, now_.end);
+    Found& found = now();
+    PlainExchange& e = found.exchange;
+    e.command.index = given_ + passed_.segments + (found.silent_before ? 1u : 0u);
+    e.answer.index = e.command.index + (found.silent_between ? 2u : 1u);
+    e.silences = (found.silent_before ? 1u : 0u) + (found.silent_between ? 1u : 0u);
+    e.command.events = EventsOf(found.begin, found.middle);
+    e.answer.events = EventsOf(found.middle, found.end);
     taker_.TakePlain(std::as_const(e));
     ++passed_.commands;
     passed_.segments += 2 + e.silences;
@@ -138,14 +145,14 @@ class PlainPath {
   void PassSentences() {
     PlainSentences s;
     s.said.index = given_ + passed_.segments + 1;
-    s.said.events = EventsOf(now_.begin, now_.end);
-    s.said.bytes = now_.said;
-    s.sentences = now_.sentences;
+    s.said.events = EventsOf(now().begin, now().end);
+    s.said.bytes = now().said;
+    s.sentences = now().sentences;
     taker_.TakePlain(std::as_const(s));
     passed_.segments += 1 + s.sentences.size();
   }
 
-  // `now_` is the last: it goes through the segmenter.
+  // now() is the last: it goes through the segmenter.
   void Leave() {
     if (passed_.segments > 0) {
       passed_.host_last = before_.host;
@@ -188,7 +195,9 @@ class PlainPath {
   std::unique_ptr<Shortcut> shortcut_;
   bool on_ = false;
   Shortcut::Allowed allowed_;
-  Found now_, next_;  // `now_`, if on_, begins at `at_`
+  // What was found, if on_, which begins at `at_`, and what is looked at behind it: by turns.
+  std::array<Found, 2> found_;
+  std::size_t turn_ = 0;
   Segmenter::Passed passed_;
   std::uint64_t given_ = 0;  // segments when the shortcut began
 };

@@ -3,7 +3,9 @@
 #pragma once
 
 #include <array>
+#include <cstddef>
 #include <cstdint>
+#include <limits>
 #include <span>
 
 #include "capture/base/bytes.h"
@@ -28,10 +30,20 @@ struct PlainSaid {
 struct PlainContent {
   LineEnding ending = LineEnding::kNone;
   bool all_text = false;
-  bool final_code = false;   // see Content
-  bool names_value = false;  // the same
-  bool recognised = false;   // IsRecognised()
+  bool final_code = false;                              // see Content
+  bool names_value = false;                             // the same
+  bool recognised = false;                              // IsRecognised()
   std::array<std::uint8_t, kSecretKinds> secrets = {};  // how many SecretsIn() finds
+
+  // Whether such an answer tells something of its own: it may be rubbish, or has no ending.
+  bool tells() const { return all_text ? ending == LineEnding::kNone : !recognised; }
+};
+
+// What is known of the answers to commands that are the same but for their digits.
+struct PlainHistory {
+  bool varies = false;  // they have digits
+  // Only a shorter one may be half of an answer that came before.
+  std::size_t half_below = std::numeric_limits<std::size_t>::max();
 };
 
 // A command and all of its answer.
@@ -41,7 +53,8 @@ struct PlainExchange {
   std::size_t command_text = 0, answer_text = 0;
   const PlainContent* command_content = nullptr;
   const PlainContent* answer_content = nullptr;
-  std::uint32_t silences = 0;  // of two: before the command, before the answer
+  PlainHistory* history = nullptr;  // never null
+  std::uint32_t silences = 0;       // of two: before the command, before the answer
 };
 
 // What the module said in one go, unasked and behind a silence: sentences, each a segment.

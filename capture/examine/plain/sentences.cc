@@ -9,13 +9,6 @@ namespace {
 
 constexpr std::size_t kEndOfSentence = 4;  // checksum, CR, LF
 
-Bytes WithDigits(ByteView bytes, char digit) {
-  Bytes out(bytes);
-  for (char& c : out)
-    if (c >= '0' && c <= '9') c = digit;
-  return out;
-}
-
 bool Same(const std::vector<Secret>& a, const std::vector<Secret>& b) {
   return std::equal(a.begin(), a.end(), b.begin(), b.end(), [](const Secret& x, const Secret& y) {
     return x.kind == y.kind && x.from == y.from && x.size == y.size;
@@ -59,8 +52,9 @@ bool SentenceShapes::Find(ByteView said, bool secrets,
     const std::size_t size = nmea::SentenceAt(said);
     if (size == 0) return false;
     const ByteView sentence = said.substr(0, size);
-    const Known* const known = memo_.Of(Shape(sentence.substr(0, size - kEndOfSentence), 0),
-                                        [&](Known& made) { Learn(sentence, made); });
+    const ByteView before_checksum = sentence.substr(0, size - kEndOfSentence);
+    const Known* const known =
+        memo_.Of(before_checksum, 0, [&](Known& made) { Learn(sentence, made); });
     if (known == nullptr || !known->plain || (known->secret && !secrets)) return false;
     out.push_back({sentence, &known->content});
     said.remove_prefix(size);

@@ -1,12 +1,11 @@
-// The shape of a line of text: its bytes, but all digits alike. What a module says again and again
-// differs in its numbers only.
+// The shape of text: its bytes, but all digits alike. What a module says again and again differs in
+// its numbers only.
 #pragma once
 
 #include <array>
 #include <cstddef>
 #include <cstdint>
 #include <cstring>
-#include <optional>
 #include <vector>
 
 #include "capture/base/bytes.h"
@@ -14,83 +13,76 @@
 
 namespace witness {
 
-// Of up to kLongest bytes.
-class Shape {
- public:
-  static constexpr std::size_t kLongest = 128;
-
-  // `bytes` with '0' for each digit. `mark` is part of the shape, too.
-  Shape(ByteView bytes, std::size_t mark) : size_(bytes.size()), mark_(mark) {
-    std::size_t at = 0;
-    for (; at + Sixteen::kSize <= size_; at += Sixteen::kSize)
-      Sixteen(bytes.data() + at).PutDigitsAlike(bytes_.data() + at);
-    if (at < size_) Sixteen(bytes.substr(at)).PutDigitsAlike(bytes_.data() + at);
-    constexpr std::uint64_t kOdd = 0x9E3779B97F4A7C15, kOther = 0xC2B2AE3D27D4EB4F;
-    std::uint64_t a = size_ << 16 | mark_, b = 0;
-    for (std::size_t i = 0; i < size_; i += 16) {
-      a = (a ^ Word(i)) * kOdd;
-      b = (b ^ Word(i + 8)) * kOther;
-      a ^= a >> 29;
-      b ^= b >> 31;
-    }
-    hash_ = (a ^ b) * kOdd;
-    hash_ ^= hash_ >> 32;
-  }
-
-  ByteView bytes() const { return {bytes_.data(), size_}; }
-  std::uint64_t hash() const { return hash_; }
-  bool operator==(const Shape& other) const {
-    if (size_ != other.size_ || mark_ != other.mark_) return false;
-    std::uint64_t differ = 0;
-    for (std::size_t i = 0; i < size_; i += 8) differ |= Word(i) ^ other.Word(i);
-    return differ == 0;
-  }
-
- private:
-  std::uint64_t Word(std::size_t at) const {
-    std::uint64_t word = 0;
-    std::memcpy(&word, bytes_.data() + at, sizeof word);
-    return word;
-  }
-
-  // Behind the last sixteen begun nothing is looked at.
-  alignas(16) std::array<char, kLongest> bytes_;
-  std::size_t size_, mark_;
-  std::uint64_t hash_ = 0;
-};
+inline Bytes WithDigits(ByteView bytes, char digit) {
+  Bytes out(bytes);
+  for (char& c : out)
+    if (c >= '0' && c <= '9') c = digit;
+  return out;
+}
 
 // What was found out about shapes. Nothing is found out before a shape comes a second time, and a
 // place once taken stays taken, so that talk that never repeats itself costs little.
 template <typename Value>
 class ShapeMemo {
  public:
-  // The value of the shape, found out by `make(value)` if need be; valid for the life of this
-  // object. nullptr: it comes for the first time, or is not remembered.
+  static constexpr std::size_t kShortest = Sixteen::kSize, kLongest = 128;
+
+  // What there is to know of all that has the shape of `bytes`, with a mark at `mark` <=
+  // bytes.size(); found out by `make(value)` if need be. nullptr: it comes for the first time, or is
+  // not remembered. Valid for the life of this object.
   template <typename Make>
-  const Value* Of(const Shape& shape, const Make& make) {
+  Value* Of(ByteView bytes, std::size_t mark, const Make& make) {
+    if (bytes.size() < kShortest || bytes.size() > kLongest) return nullptr;
     if (places_.empty()) places_.resize(kPlaces);
-    Place& place = places_[shape.hash() & (kPlaces - 1)];
-    if (place.hash == shape.hash() && place.shape && *place.shape == shape)
+    const std::uint64_t hash = Hash(bytes, mark);
+    Place& place = places_[hash & (kPlaces - 1)];
+    if (place.size == bytes.size() && place.mark == mark && IsLike(place, bytes)) [[likely]]
       return &place.value;
-    return Miss(place, shape, make);
+    return Miss(place, hash, bytes, mark, make);
   }
 
  private:
   static constexpr std::size_t kPlaces = 1024;
   struct Place {
-    std::uint64_t hash = 0;  // of what came last, if `shape` is empty
-    std::optional<Shape> shape;
+    std::uint64_t hash = 0;  // of what came last, as long as `size` is 0
+    std::size_t size = 0, mark = 0;
+    std::array<char, kLongest> bytes;  // with digits alike
     Value value{};
   };
 
+  // Of how it begins, how it goes on behind the mark, how it ends, and the sizes.
+  static std::uint64_t Hash(ByteView bytes, std::size_t mark) {
+    constexpr std::uint64_t kOdd = 0x9E3779B97F4A7C15, kOther = 0xC2B2AE3D27D4EB4F;
+    const std::size_t last = bytes.size() - kShortest;
+    const auto at = [&](std::size_t from) { return Sixteen(bytes.data() + from).DigitsAlike(); };
+    const Sixteen head = at(0), middle = at(mark < last ? mark : last), tail = at(last);
+    std::uint64_t hash = (head.Low() ^ bytes.size()) * kOdd + (head.High() ^ mark) * kOther;
+    hash = (hash ^ hash >> 29 ^ middle.Low()) * kOdd + (middle.High() ^ tail.Low()) * kOther;
+    hash = (hash ^ hash >> 31 ^ tail.High()) * kOdd;
+    return hash >> 32;
+  }
+
+  // `bytes` has place.size of them.
+  static bool IsLike(const Place& place, ByteView bytes) {
+    const std::size_t last = bytes.size() - kShortest;
+    for (std::size_t at = 0; at < last; at += kShortest)
+      if (!Sixteen(bytes.data() + at).DigitsAlike().Is(Sixteen(place.bytes.data() + at)))
+        return false;
+    // Some of these are looked at twice.
+    return Sixteen(bytes.data() + last).DigitsAlike().Is(Sixteen(place.bytes.data() + last));
+  }
+
   template <typename Make>
-  const Value* Miss(Place& place, const Shape& shape, const Make& make) {
-    if (place.shape) return nullptr;
-    if (place.hash != shape.hash()) {
-      place.hash = shape.hash();
+  Value* Miss(Place& place, std::uint64_t hash, ByteView bytes, std::size_t mark,
+              const Make& make) {
+    if (place.size != 0) return nullptr;
+    if (place.hash != hash) {
+      place.hash = hash;
       return nullptr;
     }
-    place.shape = shape;
+    WithDigits(bytes, '0').copy(place.bytes.data(), bytes.size());
+    place.size = bytes.size();
+    place.mark = mark;
     make(place.value);
     return &place.value;
   }

@@ -18,35 +18,30 @@ Shortcut::Way WayOf(const Conventions& conventions, const SegmenterOptions& opti
   return Shortcut::Way::kNone;
 }
 
-ByteView BytesOf(std::span<const BriefEvent> events, std::size_t from, std::size_t to) {
-  const char* const begin = events[from].data;
-  return {begin, static_cast<std::size_t>(events[to - 1].data + events[to - 1].size - begin)};
-}
-
 }  // namespace
 
 Shortcut::Shortcut(const Conventions& conventions, const SegmenterOptions& options)
-    : options_(options),
-      silence_(conventions.silence.value),
+    : silence_(conventions.silence.value.ns()),
+      character_time_(options.character_time.ns()),
       way_(WayOf(conventions, options)),
       texts_(conventions, options),
       blocks_(conventions) {}
 
 std::size_t Shortcut::EndOfRun(std::span<const BriefEvent> events, std::size_t at) const {
   const BriefEvent& first = events[at];
-  if (first.kind != EventKind::kBytes || first.size == 0) return 0;
-  Instant last = first.at;
-  std::size_t end = at + 1;
-  for (; end < events.size(); ++end) {
-    const BriefEvent& event = events[end];
-    if (event.side != first.side || event.at - last > silence_) break;
-    // What has the same stamp is one burst.
-    if (event.kind != EventKind::kBytes || event.size == 0 || event.at == last) return 0;
-    last = event.at;
-  }
-  if (end - at > kMostEvents || events[end - 1].data - first.data > std::ptrdiff_t{kMostBytes})
-    return 0;
-  return end;
+  const BriefEvent* event = &first;
+  const BriefEvent* const end = events.data() + events.size();
+  std::int64_t last = 0;
+  do {
+    if (event->kind != EventKind::kBytes || event->size == 0) return 0;
+    last = event->at.ns();
+    if (++event == end || event->side != first.side) break;
+    if (event->at.ns() == last) return 0;  // one burst with the one before
+  } while (event->at.ns() - last <= silence_);
+  const BriefEvent& back = event[-1];
+  const auto run = static_cast<std::size_t>(event - &first);
+  if (run > kMostEvents || back.data + back.size - first.data > std::ptrdiff_t{kMostBytes}) return 0;
+  return at + run;
 }
 
 Shortcut::Look Shortcut::ExchangeAt(std::span<const BriefEvent> events, const Before& before,
@@ -58,7 +53,8 @@ Shortcut::Look Shortcut::ExchangeAt(std::span<const BriefEvent> events, const Be
   if (found.middle == events.size()) return Look::kMore;
   const BriefEvent& answer = events[found.middle];
   const Instant asked = events[found.middle - 1].at;
-  if (answer.side != Side::kModule || answer.at <= asked || answer.at - asked >= kUsualWait)
+  if (answer.side != Side::kModule || answer.at <= asked ||
+      answer.at.ns() - asked.ns() >= kUsualWait.ns())
     return Look::kNot;
   found.end = EndOfRun(events, found.middle);
   if (found.end == 0) return Look::kNot;
@@ -66,42 +62,44 @@ Shortcut::Look Shortcut::ExchangeAt(std::span<const BriefEvent> events, const Be
   const BriefEvent& next = events[found.end];
   if (next.side != Side::kHost || next.kind != EventKind::kBytes) return Look::kNot;
 
-  found.silent_before = IsSilence(before.module, command);
-  found.silent_between = IsSilence(asked, answer);
+  found.silent_before = Idle(before.module, command) > silence_;
+  found.silent_between = Idle(asked, answer) > silence_;
   // An answer that comes while the command is still on its way is more of the one before.
-  const Duration character = options_.character_time;
-  if (character > Duration::Zero() && !found.silent_before && !found.silent_between &&
-      IdleBefore(before.module, answer.at, answer.size, character) * 2 <
-          character * static_cast<std::int64_t>(command.size))
+  if (character_time_ > 0 && !found.silent_before && !found.silent_between &&
+      Idle(before.module, answer) * 2 < character_time_ * command.size)
     return Look::kNot;
 
   PlainExchange& e = found.exchange;
-  e.command.bytes = BytesOf(events, found.begin, found.middle);
-  e.answer.bytes = BytesOf(events, found.middle, found.end);
+  const char* const begin = command.data;
+  const BriefEvent& last = events[found.end - 1];
+  e.command.bytes = {begin, static_cast<std::size_t>(answer.data - begin)};
+  e.answer.bytes = {answer.data, static_cast<std::size_t>(last.data + last.size - answer.data)};
   if (way_ == Way::kBlocks)
     return blocks_.Look(command.bytes(), allowed.loose_returns, e) ? Look::kPlain : Look::kNot;
   const std::size_t size = e.command.bytes.size();
-  const TextShapes::Known* const known =
-      texts_.Find(BytesOf(events, found.begin, found.end), size);
+  TextShapes::Known* const known = texts_.Find({begin, size + e.answer.bytes.size()}, size);
   if (known == nullptr) return Look::kNot;
   e.command_text = size;
   e.answer_text = e.answer.bytes.size();
   e.command_content = &known->command;
   e.answer_content = &known->answer;
+  e.history = &known->history;
   return Look::kPlain;
 }
 
 Shortcut::Look Shortcut::SentencesAt(std::span<const BriefEvent> events, const Before& before,
                                      const Allowed& allowed, Found& found) {
   const BriefEvent& first = events[found.begin];
-  if (first.side != Side::kModule || !IsSilence(before.module, first)) return Look::kNot;
+  if (first.side != Side::kModule) return Look::kNot;
   found.middle = found.begin;
   found.end = EndOfRun(events, found.begin);
   if (found.end == 0) return Look::kNot;
+  if (first.at <= before.module || Idle(before.module, first) <= silence_) return Look::kNot;
   if (found.end == events.size()) return Look::kMore;
   const BriefEvent& next = events[found.end];
   if (next.side != Side::kModule || next.kind != EventKind::kBytes) return Look::kNot;
-  found.said = BytesOf(events, found.begin, found.end);
+  const BriefEvent& last = events[found.end - 1];
+  found.said = {first.data, static_cast<std::size_t>(last.data + last.size - first.data)};
   return sentences_.Find(found.said, allowed.secrets, found.sentences) ? Look::kPlain : Look::kNot;
 }
 

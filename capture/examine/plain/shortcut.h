@@ -18,7 +18,6 @@
 #include "capture/examine/plain/sentences.h"
 #include "capture/examine/plain/text_shapes.h"
 #include "capture/examine/segmenter.h"
-#include "capture/examine/tape.h"
 
 namespace witness {
 
@@ -40,7 +39,7 @@ class Shortcut {
   struct Found {
     std::size_t begin = 0, middle = 0, end = 0;
     bool silent_before = false, silent_between = false;  // nobody spoke: each is a segment
-    PlainExchange exchange;                              // but for indices and events
+    PlainExchange exchange;                              // but for indices, events and silences
     ByteView said;                                       // sentences, and all of them
     std::vector<PlainSentences::Sentence> sentences;
   };
@@ -65,12 +64,13 @@ class Shortcut {
                   Found& found);
   Look SentencesAt(std::span<const BriefEvent> events, const Before& before,
                    const Allowed& allowed, Found& found);
-  bool IsSilence(Instant before, const BriefEvent& event) const {
-    return IdleBefore(before, event.at, event.size, options_.character_time) > silence_;
+  // How long the line was idle before the event; its stamp is later, and it is no longer than
+  // kMostBytes. Times of events are not negative: no difference is beyond what a number holds.
+  std::int64_t Idle(Instant before, const BriefEvent& event) const {
+    return event.at.ns() - before.ns() - character_time_ * event.size;
   }
 
-  const SegmenterOptions& options_;
-  Duration silence_;
+  std::int64_t silence_, character_time_;  // nanoseconds
   Way way_ = Way::kNone;
   TextShapes texts_;
   PlainBlocks blocks_;

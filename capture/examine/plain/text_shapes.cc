@@ -71,7 +71,7 @@ bool TextShapes::AreTwo(ByteView command, ByteView answer) const {
                      std::to_string(answer.size()) + ";";
 }
 
-void TextShapes::Learn(ByteView both, ByteView shape, std::size_t command_size, Known& out) const {
+void TextShapes::Learn(ByteView both, std::size_t command_size, Known& out) const {
   const ByteView command = both.substr(0, command_size), answer = both.substr(command_size);
   // The command is one line, and none that a byte of other data can be taken for.
   const ByteView line = Stripped(command);
@@ -84,11 +84,12 @@ void TextShapes::Learn(ByteView both, ByteView shape, std::size_t command_size, 
     return;
   // Where values matter to what is a secret, they are to be small: so none is found of other
   // digits, if none is of these.
-  if (AskedFor(command) || !SecretsIn(shape.substr(0, command_size), true).empty() ||
-      !SecretsIn(shape.substr(command_size), false).empty() || !AreTwo(command, answer))
+  if (AskedFor(command) || !SecretsIn(WithDigits(command, '0'), true).empty() ||
+      !SecretsIn(WithDigits(answer, '0'), false).empty() || !AreTwo(command, answer))
     return;
   out.command = PlainOf(command, of_command);
   out.answer = PlainOf(answer, of_answer);
+  out.history.varies = HasDigits(command);
   out.plain = true;
 }
 

@@ -16,6 +16,7 @@ class TextShapes {
   struct Known {
     bool plain = false;
     PlainContent command, answer;
+    PlainHistory history;
   };
 
   // Both must outlive it.
@@ -27,16 +28,15 @@ class TextShapes {
 
   // Of a command and, right behind it, its answer. nullptr: not plain, or not known. Valid for the
   // life of this object.
-  const Known* Find(ByteView both, std::size_t command_size) {
-    if (both.size() > Shape::kLongest || both[0] == both[command_size]) return nullptr;
-    const Shape shape(both, command_size);
-    const Known* const known =
-        memo_.Of(shape, [&](Known& out) { Learn(both, shape.bytes(), command_size, out); });
+  Known* Find(ByteView both, std::size_t command_size) {
+    if (both[0] == both[command_size]) return nullptr;  // may be an echo
+    Known* const known = memo_.Of(
+        both, command_size, [&](Known& out) { Learn(both, command_size, out); });
     return known != nullptr && known->plain ? known : nullptr;
   }
 
  private:
-  void Learn(ByteView both, ByteView shape, std::size_t command_size, Known& out) const;
+  void Learn(ByteView both, std::size_t command_size, Known& out) const;
   // Whether the segmenter's machine makes a command and its answer of them.
   bool AreTwo(ByteView command, ByteView answer) const;
 

@@ -1,7 +1,9 @@
 #include "capture/examine/protocols/modbus.h"
 
 #include <array>
+#include <bit>
 #include <cstdint>
+#include <cstring>
 #include <utility>
 
 namespace witness::modbus {
@@ -31,20 +33,40 @@ unsigned AddToCrc(unsigned crc, char c) {
   return (crc >> 8) ^ kCrcTables[0][(crc ^ static_cast<unsigned char>(c)) & 0xff];
 }
 
+// Of eight bytes, the first of which stands lowest, that follow on what `crc` is of.
+unsigned AddToCrc(unsigned crc, std::uint64_t eight) {
+  eight ^= crc;
+  return [&]<std::size_t... N>(std::index_sequence<N...>) {
+    return (kCrcTables[7 - N][eight >> 8 * N & 0xff] ^ ...);
+  }
+  (std::make_index_sequence<8>());
+}
+
+// The first bytes of `bytes`, up to eight, the first lowest; zeros behind them.
+std::uint64_t EightOf(ByteView bytes) {
+  std::uint64_t out = 0;
+  if (bytes.size() >= sizeof out) {
+    std::memcpy(&out, bytes.data(), sizeof out);
+  } else {
+    for (std::size_t i = 0; i < bytes.size(); ++i) out |= std::uint64_t{At(bytes, i)} << 8 * i;
+  }
+  return out;
+}
+
+// Two bytes or more.
 unsigned CrcOf(ByteView bytes) {
-  unsigned crc = 0xffff;
-  std::size_t at = 0;
-  // The last so many of a step, which stand behind what the CRC so far goes into.
-  const auto behind = [&]<std::size_t... N>(std::index_sequence<N...>) {
-    return (kCrcTables[N][At(bytes, at + sizeof...(N) + 1 - N)] ^ ... ^ 0u);
-  };
-  for (; at + 8 <= bytes.size(); at += 8)
-    crc = kCrcTables[7][(crc ^ At(bytes, at)) & 0xff] ^
-          kCrcTables[6][(crc >> 8) ^ At(bytes, at + 1)] ^ behind(std::make_index_sequence<6>());
-  for (; at + 4 <= bytes.size(); at += 4)
-    crc = kCrcTables[3][(crc ^ At(bytes, at)) & 0xff] ^
-          kCrcTables[2][(crc >> 8) ^ At(bytes, at + 1)] ^ behind(std::make_index_sequence<2>());
-  for (; at < bytes.size(); ++at) crc = AddToCrc(crc, bytes[at]);
+  static_assert(std::endian::native == std::endian::little);
+  // A CRC that begins with FFFF is one that begins with 0 of the bytes with the first two inverted,
+  // and zeros before them do not change it: so the first step takes what is more than eights.
+  std::size_t at = bytes.size() % 8;
+  unsigned crc = 0;
+  std::uint64_t inverted = 0xffff;
+  if (at > 0) {
+    crc = AddToCrc(0u, (EightOf(bytes) ^ 0xffff) << 8 * (8 - at));
+    inverted = at == 1 ? 0xff : 0;
+  }
+  for (; at < bytes.size(); at += 8, inverted = 0)
+    crc = AddToCrc(crc, EightOf(bytes.substr(at, 8)) ^ inverted);
   return crc;
 }
 
