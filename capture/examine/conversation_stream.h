@@ -37,12 +37,13 @@ Status StreamTo(CaptureReader& reader, const SegmenterOptions& options, Taker& t
     if (outcome == CaptureReader::Outcome::kEnd) break;
     if (batch.details == nullptr) {
       going = path.Take(batch);
-    } else {
+    } else if ((going = path.Flush())) {
       taker.TakeEvent(*batch.details, batch.first);
       segmenter.Push(*batch.details, batch.first);
       going = !taker.Stopped();
     }
   }
+  if (going) path.Flush();
   segmenter.Finish();
   exchanges.Finish();
   if (conventions != nullptr) *conventions = segmenter.conventions();

@@ -158,6 +158,7 @@ class Gatherer {
 
   void TakeEvents(const PlainSaid& said) {
     out_.events += said.events.size();
+    out_.plain_events += said.events.size();
     out_.bytes[static_cast<std::size_t>(said.events.front().side)] += said.bytes.size();
   }
 

@@ -76,6 +76,7 @@ struct Examination {
   Conventions conventions;
   Duration stamp_uncertainty;
   std::uint64_t events = 0;
+  std::uint64_t plain_events = 0;  // of these were taken past the segmenter, see plain/shortcut.h
   std::array<std::uint64_t, 3> bytes = {};      // by Side
   std::array<std::uint64_t, 10> segments = {};  // by SegmentKind
   std::uint64_t exchanges = 0;

@@ -32,14 +32,24 @@ class PlainPath {
 
   // Takes a batch without details. False: the taker wants no more.
   bool Take(const EventBatch& batch) {
-    events_.erase(events_.begin(), events_.begin() + static_cast<std::ptrdiff_t>(at_));
-    first_ += at_;
-    Rebase(at_);
-    at_ = 0;
-    if (events_.empty()) first_ = batch.first;
+    if (at_ < events_.size() && batch.first != first_ + events_.size() && !Flush()) return false;
+    Drop();
+    const std::size_t waiting = events_.size();
+    if (waiting == 0) first_ = batch.first;
     events_.insert(events_.end(), batch.events.begin(), batch.events.end());
-    return Go(!batch.goes_on);
+    if (waiting > 0 && own_) KeepBytes();
+    if (!Go(false)) return false;
+    if (own_ && at_ >= waiting) {
+      // Nothing is left of what had to be kept.
+      for (std::size_t i = at_; i < events_.size(); ++i)
+        events_[i].data = batch.events[i - waiting].data;
+      own_ = false;
+    }
+    if (!batch.goes_on && !own_) KeepBytes();
+    return true;
   }
+  // Lets nothing wait. False: the taker wants no more.
+  bool Flush() { return Go(true); }
 
  private:
   using Look = Shortcut::Look;
@@ -48,14 +58,44 @@ class PlainPath {
   Found& now() { return found_[turn_]; }
   const Found& now() const { return found_[turn_]; }
 
-  void Rebase(std::size_t dropped) {
-    if (!on_) return;
-    now().begin -= dropped;
-    now().middle -= dropped;
-    now().end -= dropped;
+  // Forgets the events that were taken.
+  void Drop() {
+    events_.erase(events_.begin(), events_.begin() + static_cast<std::ptrdiff_t>(at_));
+    first_ += at_;
+    if (on_) {
+      now().begin -= at_;
+      now().middle -= at_;
+      now().end -= at_;
+    }
+    at_ = 0;
   }
 
-  // `all`: nothing may be left for later, since the bytes do not stay.
+  // The bytes of the events that wait are moved to where they stay, one after the other.
+  void KeepBytes() {
+    spare_.clear();
+    for (std::size_t i = at_; i < events_.size(); ++i) spare_ += events_[i].bytes();
+    bytes_.swap(spare_);
+    const char* data = bytes_.data();
+    for (std::size_t i = at_; i < events_.size(); ++i) {
+      events_[i].data = data;
+      data += events_[i].size;
+    }
+    if (on_) {
+      // What was found says where its bytes were.
+      Found& found = now();
+      const char* const begin = events_[found.begin].data;
+      found.exchange.command.bytes = {begin, found.exchange.command.bytes.size()};
+      found.exchange.answer.bytes = {events_[found.middle].data,
+                                     found.exchange.answer.bytes.size()};
+      for (PlainSentences::Sentence& sentence : found.sentences)
+        sentence.bytes = {begin + (sentence.bytes.data() - found.said.data()),
+                          sentence.bytes.size()};
+      found.said = {begin, found.said.size()};
+    }
+    own_ = true;
+  }
+
+  // `all`: nothing may be left for later.
   bool Go(bool all) {
     for (;;) {
       if (on_) {
@@ -80,6 +120,8 @@ class PlainPath {
           continue;
         }
       }
+      // Whether the last is a burst of its own shows when the next comes.
+      if (!all && !taker_.WatchesEvents() && at_ + 1 == events_.size()) return true;
       if (!Push(at_ + 1)) return false;
     }
   }
@@ -190,6 +232,8 @@ class PlainPath {
   std::vector<BriefEvent> events_;  // those that came and were not dropped
   std::size_t at_ = 0;              // the first that was not taken
   std::uint64_t first_ = 0;         // place of events_[0] in the capture
+  Bytes bytes_, spare_;             // of those, if own_
+  bool own_ = false;
   Event event_;                     // one for all: they have no details
   Shortcut::Before before_;         // what is at `at_`
   std::unique_ptr<Shortcut> shortcut_;

@@ -1,0 +1,299 @@
+// Talk that is taken past the segmenter (plain/shortcut.h) comes to the same examination as if the
+// segmenter had taken it apart: of talks of all corpora, said again and again with other numbers
+// and with something in between now and then, and of the benchmarks' traffic, disturbed alike.
+//
+// How many seeds are tried is in BYTEWITNESS_PLAIN_SEEDS (3).
+#include <gtest/gtest.h>
+
+#include <algorithm>
+#include <cstdlib>
+#include <random>
+
+#include "capture/base/text.h"
+#include "capture/examine/examination.h"
+#include "capture/store/capture_writer.h"
+#include "tests/bench/traffic.h"
+#include "tests/support/bench_talk.h"
+#include "tests/support/drawn_talk.h"
+#include "tests/support/hard_talk.h"
+#include "tests/support/typed_talk.h"
+#include "tests/support/wire_talk.h"
+
+namespace witness {
+namespace {
+
+using test::LabelledTalk;
+
+unsigned Seeds() {
+  const char* const said = std::getenv("BYTEWITNESS_PLAIN_SEEDS");
+  return said != nullptr ? static_cast<unsigned>(std::atoi(said)) : 3;
+}
+
+std::string Words(const Distribution& d) {
+  std::string out = std::to_string(d.count());
+  for (const double share : {0.0, 0.01, 0.1, 0.5, 0.9, 0.95, 0.99, 1.0})
+    out += " " + std::to_string(d.Quantile(share).ns());
+  for (const Distribution::Bin& bin : d.Octaves())
+    out += " " + std::to_string(bin.from.ns()) + ":" + std::to_string(bin.count);
+  return out + " " + std::to_string(d.min().ns()) + " " + std::to_string(d.max().ns()) + "\n";
+}
+
+std::string Words(const EndingTally& t) {
+  std::string out = "endings";
+  for (const std::uint64_t n : {t.none, t.cr, t.lf, t.cr_lf, t.not_text})
+    out += " " + std::to_string(n);
+  return out + "\n";
+}
+
+// All that an examination says, but for plain_events.
+std::string Words(const Examination& e) {
+  std::string out = std::to_string(e.events) + " events, " + std::to_string(e.exchanges) +
+                    " exchanges, " + std::to_string(e.unanswered) + " unanswered, " +
+                    std::to_string(e.length.ns()) + " ns\n";
+  for (const std::uint64_t n : e.bytes) out += " " + std::to_string(n);
+  for (const std::uint64_t n : e.segments) out += " " + std::to_string(n);
+  out += "\n" + Words(e.command_endings) + Words(e.reply_endings) + Words(e.turnaround) +
+         Words(e.pause_in_reply) + Words(e.between_exchanges);
+  const BufferFacts& b = e.buffer;
+  for (const std::uint64_t n :
+       {std::uint64_t{b.size}, b.largest_reply, b.largest_reply_segment, b.replies_that_do_not_fit})
+    out += " " + std::to_string(n);
+  out += " " + std::to_string(b.fills_after.ns()) + " " + std::to_string(b.bytes_per_second) + " " +
+         std::to_string(b.busiest_share) + "\n" + e.conventions.silence.why + "\n";
+  for (const Finding& f : e.findings) {
+    out += f.name + " " + std::to_string(f.count) + ", " + f.detail + ", " + f.consequence + "\n";
+    for (const Evidence& x : f.evidence)
+      out += "  " + std::to_string(x.segment) + " " + std::to_string(x.at.ns()) + " " + x.shown + "\n";
+  }
+  return out;
+}
+
+Bytes FileOf(const std::vector<OwnedEvent>& events, const LabelledTalk& talk) {
+  CaptureInfo info;
+  info.origin = Origin::kBetween;
+  info.stamp_uncertainty = talk.stamp_uncertainty;
+  Bytes out;
+  auto writer = CaptureWriter::Create(OpenMemorySink(out), info);
+  EXPECT_TRUE(writer.ok());
+  Instant last;
+  for (const OwnedEvent& e : events) {
+    EXPECT_TRUE((*writer)->Append(e.View()).ok());
+    last = e.event.at;
+  }
+  EXPECT_TRUE((*writer)->Close(last).ok());
+  return out;
+}
+
+Examination ExaminationOf(const Bytes& file, const LabelledTalk& talk, std::size_t learn,
+                          bool watched) {
+  auto reader = CaptureReader::OpenMemory(file);
+  EXPECT_TRUE(reader.ok());
+  ExamineOptions options;
+  options.segmenter = OptionsFor((*reader)->info());
+  options.segmenter.character_time = talk.character_time;
+  options.segmenter.learn_bursts = learn;
+  ConversationHandlers handlers;
+  if (watched) handlers.on_segment = [](const Segment&) {};  // so all has to go through
+  auto out = Examine(**reader, options, handlers);
+  EXPECT_TRUE(out.ok());
+  return *std::move(out);
+}
+
+// Says the talk again and again, and disturbs it.
+class Disturber {
+ public:
+  explicit Disturber(unsigned seed) : random_(seed) {}
+
+  std::vector<OwnedEvent> Repeat(const std::vector<OwnedEvent>& talk, int times, bool digits) {
+    std::vector<OwnedEvent> out;
+    Duration shift;
+    for (int i = 0; i < times; ++i) {
+      for (OwnedEvent e : talk) {
+        e.event.at = e.event.at + shift;
+        if (digits && i > 0) OtherDigits(e.bytes);
+        out.push_back(std::move(e));
+      }
+      if (!talk.empty())
+        shift = out.back().event.at - Instant() + Duration::Milliseconds(Below(3000) + 1);
+    }
+    return out;
+  }
+
+  // About one event in `every`.
+  std::vector<OwnedEvent> Disturb(std::vector<OwnedEvent> events, std::uint32_t every) {
+    std::vector<OwnedEvent> out;
+    Duration late;
+    for (OwnedEvent& e : events) {
+      e.event.at = e.event.at + late;
+      if (Below(every) != 0 || e.event.kind != EventKind::kBytes) {
+        out.push_back(std::move(e));
+        continue;
+      }
+      const Duration some = Duration::Microseconds(std::int64_t{1} << Below(24));
+      OwnedEvent other;
+      other.event.at = out.empty() ? Instant() : out.back().event.at;
+      switch (Below(12)) {
+        case 0:  // lost
+          continue;
+        case 1:  // late, and all behind it
+          late = late + some;
+          e.event.at = e.event.at + some;
+          break;
+        case 2:  // at the moment of the one before
+          if (!out.empty()) {
+            late = late - (e.event.at - out.back().event.at);
+            e.event.at = out.back().event.at;
+          }
+          break;
+        case 3:
+          e.event.kind = EventKind::kBadByte;
+          break;
+        case 4:
+          other.event.kind = EventKind::kBreak;
+          other.event.side = Side::kModule;
+          out.push_back(other);
+          break;
+        case 5:
+          other.event.kind = EventKind::kNote;
+          other.bytes = "somebody looked";
+          out.push_back(other);
+          break;
+        case 6:
+          other.event.kind = EventKind::kLineChange;
+          other.event.side = Side::kHost;
+          other.event.lines = other.event.changed = 1;
+          out.push_back(other);
+          break;
+        case 7:  // the other side speaks, at once or a while before
+          other.event.side = e.event.side == Side::kHost ? Side::kModule : Side::kHost;
+          other.bytes = Below(2) != 0 ? Bytes("+EVT: 1\r\n") : Bytes(1, static_cast<char>(Below(256)));
+          out.push_back(other);
+          break;
+        case 8:
+          if (!e.bytes.empty()) e.bytes[Below(static_cast<std::uint32_t>(e.bytes.size()))] =
+              static_cast<char>(Below(256));
+          break;
+        case 9:  // twice
+          other = e;
+          out.push_back(other);
+          late = late + Duration::Microseconds(1);
+          e.event.at = e.event.at + Duration::Microseconds(1);
+          break;
+        case 10:  // in two
+          if (e.bytes.size() > 1) {
+            other = e;
+            other.bytes.resize(1 + Below(static_cast<std::uint32_t>(e.bytes.size()) - 1));
+            e.bytes.erase(0, other.bytes.size());
+            out.push_back(other);
+            late = late + some;
+            e.event.at = e.event.at + some;
+          }
+          break;
+        default:  // nothing in it
+          e.bytes.clear();
+          break;
+      }
+      out.push_back(std::move(e));
+    }
+    return out;
+  }
+
+  std::uint32_t Below(std::uint32_t n) { return static_cast<std::uint32_t>(random_() % n); }
+
+ private:
+  void OtherDigits(Bytes& bytes) {
+    for (char& c : bytes)
+      if (c >= '0' && c <= '9') c = static_cast<char>('0' + Below(10));
+  }
+
+  std::mt19937_64 random_;
+};
+
+struct Taken {
+  std::uint64_t events = 0, plain = 0;
+
+  double Share() const {
+    return static_cast<double>(plain) / static_cast<double>(std::max<std::uint64_t>(events, 1));
+  }
+};
+
+void ExpectSame(const std::vector<OwnedEvent>& events, const LabelledTalk& talk, std::size_t learn,
+                const std::string& what, Taken& taken) {
+  const Bytes file = FileOf(events, talk);
+  const Examination quick = ExaminationOf(file, talk, learn, false);
+  const Examination slow = ExaminationOf(file, talk, learn, true);
+  EXPECT_EQ(slow.plain_events, 0u);
+  ASSERT_EQ(Words(quick), Words(slow)) << what;
+  taken.events += quick.events;
+  taken.plain += quick.plain_events;
+}
+
+void ExpectSameInAllWays(const LabelledTalk& talk, unsigned seed, const std::string& what,
+                         Taken& taken) {
+  Disturber disturber(seed * 7919u + 1);
+  for (const bool digits : {false, true}) {
+    const auto events = disturber.Repeat(talk.events, 12, digits);
+    const std::size_t learn = 8 + disturber.Below(static_cast<std::uint32_t>(talk.events.size()) * 3);
+    ExpectSame(events, talk, learn, what + ", repeated", taken);
+    if (::testing::Test::HasFatalFailure()) return;
+    for (const std::uint32_t every : {15u, 60u}) {
+      ExpectSame(disturber.Disturb(events, every), talk, learn, what + ", disturbed", taken);
+      if (::testing::Test::HasFatalFailure()) return;
+    }
+  }
+}
+
+template <typename Maker>
+void TrySorts() {
+  for (const std::string& sort : Maker::Sorts()) {
+    Taken taken;
+    for (unsigned seed = 1; seed <= Seeds(); ++seed) {
+      ExpectSameInAllWays(Maker(sort, seed).Make(), seed, sort + ", seed " + std::to_string(seed),
+                          taken);
+      if (::testing::Test::HasFatalFailure()) return;
+    }
+    if (taken.plain > 0) std::printf("%-32s %5.1f %% plain\n", sort.c_str(), 100 * taken.Share());
+  }
+}
+
+TEST(Plain, BenchTalksAreExaminedTheSame) { TrySorts<test::BenchTalk>(); }
+TEST(Plain, TypedTalksAreExaminedTheSame) { TrySorts<test::TypedTalk>(); }
+TEST(Plain, WireTalksAreExaminedTheSame) { TrySorts<test::WireTalk>(); }
+TEST(Plain, HardTalksAreExaminedTheSame) { TrySorts<test::HardTalk>(); }
+
+TEST(Plain, DrawnTalksAreExaminedTheSame) {
+  Taken taken;
+  for (unsigned seed = 1; seed <= Seeds() * 30; ++seed) {
+    ExpectSameInAllWays(test::DrawnTalk(seed).Make(), seed, "drawn, seed " + std::to_string(seed),
+                        taken);
+    if (::testing::Test::HasFatalFailure()) return;
+  }
+  std::printf("drawn: %.1f %% plain\n", 100 * taken.Share());
+  EXPECT_GT(taken.plain, 1000u);
+}
+
+TEST(Plain, TrafficOfTheBenchmarksIsExaminedTheSame) {
+  for (std::size_t which = 0; which < kTrafficClasses; ++which) {
+    const Traffic traffic = TrafficOf(which, 12'000);
+    LabelledTalk talk;
+    for (const Event& event : traffic.events) talk.events.emplace_back(event);
+    Taken whole, disturbed;
+    ExpectSame(talk.events, talk, 1500, traffic.name, whole);
+    if (::testing::Test::HasFatalFailure()) return;
+    std::printf("%-20s %5.1f %% plain\n", traffic.name.c_str(), 100 * whole.Share());
+    EXPECT_GT(whole.Share(), 0.8) << traffic.name;
+    for (unsigned seed = 1; seed <= Seeds(); ++seed) {
+      Disturber disturber(seed);
+      for (const std::uint32_t every : {40u, 400u, 3000u}) {
+        const std::string name = traffic.name + ", disturbed, seed " + std::to_string(seed);
+        ExpectSame(disturber.Disturb(talk.events, every), talk, 1500, name, disturbed);
+        if (::testing::Test::HasFatalFailure()) return;
+      }
+    }
+    EXPECT_GT(disturbed.Share(), 0.2) << traffic.name;
+    EXPECT_LT(disturbed.Share(), whole.Share()) << traffic.name;
+  }
+}
+
+}  // namespace
+}  // namespace witness
