@@ -258,6 +258,7 @@ bool SegmentMachine::IsSettled() const {
   if (asked_.size() != 1 || said->segment.kind != SegmentKind::kReply) return false;
   const Asked& asked = asked_.front();
   if (said->segment.turn != asked.turn || !asked.replied) return false;
+  if (conventions_.terminated_commands && !asked.complete) return false;  // the host speaks on
   if (host_.open != nullptr && host_.open->segment.turn != asked.turn) return false;
   if (!conventions_.ends_known()) return true;
   const bool more = said->over_at > 0 && said->over_at < said->segment.bytes.size();

@@ -7,8 +7,9 @@
 //     else for (const BriefEvent& e : batch.events) { ... e.at, e.side, e.kind, e.bytes() ... }
 //   }
 //
-// Nothing is copied: `data` points into the block that was decompressed. So nearly all of the time
-// goes to decompression, which for long captures is done on another thread.
+// Nothing is copied: `data` points into the block that was decompressed, where the bytes of a batch's
+// events follow each other without a gap. So nearly all of the time goes to decompression, which for
+// long captures is done on another thread.
 #pragma once
 
 #include <cstdint>
@@ -42,8 +43,8 @@ struct EventBatch {
   std::span<const BriefEvent> events;
   // Not null: there is just one event, of a kind that HasDetails(), and this is all of it.
   const Event* details = nullptr;
-  // The bytes of these events, which follow each other in memory without a gap, stay where they are
-  // through the next call, too, and those of the next batch follow on them.
+  // The bytes stay where they are through the next call, too, and those of the next batch follow on
+  // them.
   bool goes_on = false;
 };
 

@@ -69,6 +69,7 @@ bool PlainBlocks::LookAtCommand(ByteView first, PlainExchange& exchange) {
   if (command.size() >= Sixteen::kSize || first.size() != command.size()) {
     const Glance glance = GlanceAt(command);
     exchange.command_text = glance.text;
+    unknown_ = {};
     exchange.history = &unknown_;
     return IsPlainCommand(first, command, glance);
   }

@@ -32,21 +32,22 @@ class PlainPath {
 
   // Takes a batch without details. False: the taker wants no more.
   bool Take(const EventBatch& batch) {
-    if (at_ < events_.size() && batch.first != first_ + events_.size() && !Flush()) return false;
-    Drop();
-    const std::size_t waiting = events_.size();
-    if (waiting == 0) first_ = batch.first;
-    events_.insert(events_.end(), batch.events.begin(), batch.events.end());
-    if (waiting > 0 && own_) KeepBytes();
-    if (!Go(false)) return false;
-    if (own_ && at_ >= waiting) {
-      // Nothing is left of what had to be kept.
-      for (std::size_t i = at_; i < events_.size(); ++i)
-        events_[i].data = batch.events[i - waiting].data;
-      own_ = false;
+    if (own_ && at_ < events_.size() && batch.events.size() > 2 * kFew) {
+      // What waits is likely to be over soon: no more need be moved than that.
+      EventBatch some = batch;
+      some.events = batch.events.first(kFew);
+      some.goes_on = true;
+      if (!TakeWhole(some)) return false;
+      some = batch;
+      some.first += kFew;
+      some.events = batch.events.subspan(kFew);
+      return TakeWhole(some);
     }
-    if (!batch.goes_on && !own_) KeepBytes();
-    return true;
+    return TakeWhole(batch);
+  }
+  // Lets the bytes of no batch be needed behind this.
+  void LetGo() {
+    if (!own_) KeepBytes();
   }
   // Lets nothing wait. False: the taker wants no more.
   bool Flush() { return Go(true); }
@@ -57,6 +58,28 @@ class PlainPath {
 
   Found& now() { return found_[turn_]; }
   const Found& now() const { return found_[turn_]; }
+
+  static constexpr std::size_t kFew = 64;
+
+  bool TakeWhole(const EventBatch& batch) {
+    if (at_ < events_.size() && batch.first != first_ + events_.size() && !Flush()) return false;
+    Drop();
+    const std::size_t waiting = events_.size();
+    if (waiting == 0) first_ = batch.first;
+    if (waiting == 0) own_ = false;
+    events_.insert(events_.end(), batch.events.begin(), batch.events.end());
+    if (own_) KeepBytes();
+    if (!Go(false)) return false;
+    if (own_ && at_ >= waiting) {
+      // Nothing is left of what had to be kept.
+      for (std::size_t i = at_; i < events_.size(); ++i)
+        events_[i].data = batch.events[i - waiting].data;
+      if (on_) Repoint();
+      own_ = false;
+    }
+    if (!batch.goes_on && !own_) KeepBytes();
+    return true;
+  }
 
   // Forgets the events that were taken.
   void Drop() {
@@ -80,19 +103,18 @@ class PlainPath {
       events_[i].data = data;
       data += events_[i].size;
     }
-    if (on_) {
-      // What was found says where its bytes were.
-      Found& found = now();
-      const char* const begin = events_[found.begin].data;
-      found.exchange.command.bytes = {begin, found.exchange.command.bytes.size()};
-      found.exchange.answer.bytes = {events_[found.middle].data,
-                                     found.exchange.answer.bytes.size()};
-      for (PlainSentences::Sentence& sentence : found.sentences)
-        sentence.bytes = {begin + (sentence.bytes.data() - found.said.data()),
-                          sentence.bytes.size()};
-      found.said = {begin, found.said.size()};
-    }
+    if (on_) Repoint();
     own_ = true;
+  }
+  // Has what was found say where its bytes are now.
+  void Repoint() {
+    Found& found = now();
+    const char* const begin = events_[found.begin].data;
+    found.exchange.command.bytes = {begin, found.exchange.command.bytes.size()};
+    found.exchange.answer.bytes = {events_[found.middle].data, found.exchange.answer.bytes.size()};
+    for (PlainSentences::Sentence& sentence : found.sentences)
+      sentence.bytes = {begin + (sentence.bytes.data() - found.said.data()), sentence.bytes.size()};
+    found.said = {begin, found.said.size()};
   }
 
   // `all`: nothing may be left for later.
