@@ -3,14 +3,12 @@
 #pragma once
 
 #include <cstdint>
-#include <optional>
 
 #include "capture/base/result.h"
 #include "capture/examine/exchange_builder.h"
 #include "capture/examine/plain/plain_path.h"
 #include "capture/examine/segmenter.h"
 #include "capture/store/capture_reader.h"
-#include "capture/store/read_ahead.h"
 
 namespace witness {
 
@@ -31,21 +29,11 @@ Status StreamTo(CaptureReader& reader, const SegmenterOptions& options, Taker& t
     exchanges.Take(segment);
   });
   PlainPath<Taker> path(options, segmenter, exchanges, taker);
-  // Of a long capture the events are read on a thread of their own.
-  constexpr std::size_t kWorthAThread = 64;  // batches
-  std::optional<ReadAhead> ahead;
   EventBatch batch;
   bool going = true;
-  for (std::size_t batches = 0; going; ++batches) {
-    if (batches == kWorthAThread) {
-      path.LetGo();
-      ahead.emplace(reader);
-    }
-    const CaptureReader::Outcome outcome = ahead ? ahead->Next(batch) : reader.NextBatch(batch);
-    if (outcome == CaptureReader::Outcome::kFailed) {
-      ahead.reset();
-      return reader.status();
-    }
+  while (going) {
+    const CaptureReader::Outcome outcome = reader.NextBatch(batch);
+    if (outcome == CaptureReader::Outcome::kFailed) return reader.status();
     if (outcome == CaptureReader::Outcome::kEnd) break;
     if (batch.details == nullptr) {
       going = path.Take(batch);

@@ -21,9 +21,9 @@ void Distribution::Keep(Duration value) {
     return;
   }
   buckets_.resize(std::size_t{64 - kStepsShift + 1} << kStepsShift);
-  for (const Duration kept : exact_) ++buckets_[static_cast<std::size_t>(BucketOf(kept))];
+  for (const Duration kept : exact_) ++buckets_[BucketOf(kept)];
   exact_.clear();
-  ++buckets_[static_cast<std::size_t>(BucketOf(value))];
+  ++buckets_[BucketOf(value)];
 }
 
 Duration Distribution::Quantile(double share) const {

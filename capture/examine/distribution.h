@@ -44,12 +44,11 @@ class Distribution {
  private:
   static constexpr int kStepsShift = 6;  // 64 steps an octave: values within 0.8 %
 
-  static int BucketOf(Duration value) {  // not negative
+  // Its first kStepsShift + 1 bits, and above them by how many it is longer. Not negative.
+  static std::size_t BucketOf(Duration value) {
     const auto ns = static_cast<std::uint64_t>(value.ns());
-    if (ns < (1u << kStepsShift)) return static_cast<int>(ns);
-    const int octave = static_cast<int>(std::bit_width(ns)) - 1 - kStepsShift;
-    const auto step = static_cast<int>((ns >> octave) - (1u << kStepsShift));
-    return ((octave + 1) << kStepsShift) + step;
+    const int octave = static_cast<int>(std::bit_width(ns | 1u << kStepsShift)) - 1 - kStepsShift;
+    return (static_cast<std::size_t>(octave) << kStepsShift) + (ns >> octave);
   }
   void Keep(Duration value);  // exactly, while there is room
   static Duration ValueOf(int bucket);

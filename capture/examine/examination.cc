@@ -1,6 +1,7 @@
 #include "capture/examine/examination.h"
 
 #include <algorithm>
+#include <array>
 #include <span>
 
 #include "capture/examine/conversation_stream.h"
@@ -63,7 +64,7 @@ class Gatherer {
       findings_.Take(event, index);
     }
     if (out_.events == 1) first_ = event.at;
-    out_.length = event.at - first_;
+    last_ = event.at;
     if (also_.on_event) also_.on_event(event, index);
   }
 
@@ -101,27 +102,30 @@ class Gatherer {
   }
 
   void TakePlain(const PlainExchange& e) {
-    TakeEvents(e.command);
-    TakeEvents(e.answer);
+    const std::size_t events = e.command.events.size() + e.answer.events.size();
+    out_.events += events;
+    out_.plain_events += events;
+    out_.bytes[static_cast<std::size_t>(Side::kHost)] += e.command.bytes.size();
+    out_.bytes[static_cast<std::size_t>(Side::kModule)] += e.answer.bytes.size();
     busiest_.Add(e.answer.events, e.answer.bytes.size());
-    out_.length = e.answer.to() - first_;
-    ++SegmentsOf(SegmentKind::kCommand);
-    ++SegmentsOf(SegmentKind::kReply);
-    SegmentsOf(SegmentKind::kSilence) += e.silences;
-    out_.command_endings.Add(e.command_content->all_text, e.command_content->ending);
+    last_ = e.answer.to();
+    ++plain_;
+    plain_silences_ += (e.silent_before ? 1u : 0u) + (e.silent_between ? 1u : 0u);
+    ++plain_commands_[e.command_content->sort_of_ending()];
+    ++plain_answers_[e.answer_content->sort_of_ending()];
     CommandBegan(e.command.from());
-    out_.reply_endings.Add(e.answer_content->all_text, e.answer_content->ending);
     const Duration pause = TakeReply(e.answer.index, e.answer.bytes.size(), e.answer.events);
     answer_end_ = e.answer.to();
-    ++out_.exchanges;
     out_.turnaround.Add(e.answer.from() - e.command.to());
     findings_.Take(e, pause);
   }
 
   void TakePlain(const PlainSentences& s) {
-    TakeEvents(s.said);
+    out_.events += s.said.events.size();
+    out_.plain_events += s.said.events.size();
+    out_.bytes[static_cast<std::size_t>(Side::kModule)] += s.said.bytes.size();
     busiest_.Add(s.said.events, s.said.bytes.size());
-    out_.length = s.said.to() - first_;
+    last_ = s.said.to();
     SegmentsOf(SegmentKind::kUnsolicited) += s.sentences.size();
     ++SegmentsOf(SegmentKind::kSilence);
     findings_.Take(s);
@@ -138,6 +142,8 @@ class Gatherer {
 
   Examination Finish(const Conventions& conventions) {
     out_.conventions = conventions;
+    AddPlain();
+    if (out_.events > 0) out_.length = last_ - first_;
     if (out_.buffer.bytes_per_second > 0)
       out_.buffer.busiest_share =
           static_cast<double>(busiest_.most()) / out_.buffer.bytes_per_second;
@@ -156,10 +162,21 @@ class Gatherer {
     return out_.segments[static_cast<std::size_t>(kind)];
   }
 
-  void TakeEvents(const PlainSaid& said) {
-    out_.events += said.events.size();
-    out_.plain_events += said.events.size();
-    out_.bytes[static_cast<std::size_t>(said.events.front().side)] += said.bytes.size();
+  // Adds what was only counted so far.
+  void AddPlain() {
+    SegmentsOf(SegmentKind::kCommand) += plain_;
+    SegmentsOf(SegmentKind::kReply) += plain_;
+    SegmentsOf(SegmentKind::kSilence) += plain_silences_;
+    out_.exchanges += plain_;
+    const auto add = [](const EndingCounts& counts, EndingTally& to) {
+      to.none += counts[static_cast<std::size_t>(LineEnding::kNone)];
+      to.cr += counts[static_cast<std::size_t>(LineEnding::kCr)];
+      to.lf += counts[static_cast<std::size_t>(LineEnding::kLf)];
+      to.cr_lf += counts[static_cast<std::size_t>(LineEnding::kCrLf)];
+      to.not_text += counts.back();
+    };
+    add(plain_commands_, out_.command_endings);
+    add(plain_answers_, out_.reply_endings);
   }
 
   void CommandBegan(Instant at) {
@@ -190,9 +207,13 @@ class Gatherer {
   const ConversationHandlers& also_;
   std::uint64_t watched_;  // exchanges
   BusiestSecond busiest_;
-  Instant first_;
+  Instant first_, last_;  // events
   Instant answer_end_;
   bool answer_over_ = false;
+  // Of plain exchanges.
+  using EndingCounts = std::array<std::uint64_t, PlainContent::kEndings>;
+  std::uint64_t plain_ = 0, plain_silences_ = 0;
+  EndingCounts plain_commands_ = {}, plain_answers_ = {};
 };
 
 }  // namespace

@@ -13,7 +13,6 @@ namespace {
 
 constexpr std::size_t kMostEvidence = 3;
 constexpr std::size_t kShownBytes = 80;
-constexpr std::size_t kKeptValues = 8;
 constexpr std::size_t kLongestKept = 4096;         // of those, and of their commands
 
 std::string Shown(ByteView bytes) {
@@ -192,15 +191,7 @@ void FindingCollector::RememberValue(ByteView command) {
   if (ending_size > 0 && (ending == LineEnding::kCr || ending == LineEnding::kCrLf) &&
       equals != ByteView::npos && equals + 2 < command.size() - ending_size) {
     const ByteView value = command.substr(equals + 1, command.size() - ending_size - equals - 1);
-    if (value.size() <= kLongestKept &&
-        std::find(values_.begin(), values_.end(), value) == values_.end()) {
-      if (values_.size() < kKeptValues) {
-        values_.emplace_back(value);
-      } else {
-        values_[oldest_value_] = value;
-        oldest_value_ = (oldest_value_ + 1) % kKeptValues;
-      }
-    }
+    if (value.size() <= kLongestKept) values_.Add(value);
   }
 }
 

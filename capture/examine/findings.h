@@ -14,6 +14,7 @@
 #include "capture/examine/line_tally.h"
 #include "capture/examine/plain/plain_talk.h"
 #include "capture/examine/rate_guess.h"
+#include "capture/examine/recent_values.h"
 #include "capture/examine/secrets.h"
 #include "capture/store/capture_info.h"
 
@@ -116,8 +117,7 @@ class FindingCollector {
   ByteCounts module_counts_ = {};
   std::uint64_t codes_of_host_ = 0, commands_of_module_ = 0, codes_of_module_ = 0;
   std::uint64_t given_back_ = 0;  // commands that came back and got nothing else
-  std::vector<Bytes> values_;     // that commands ended with CR have set, the last few
-  std::size_t oldest_value_ = 0;  // of those, once they are all there
+  RecentValues values_;           // that commands ended with CR have set, the last few
   bool data_mode_ = false;
   std::uint64_t last_turn_ = 0;
   Instant last_reply_end_;

@@ -39,8 +39,10 @@ class Sixteen {
   // The first eight and the last eight as numbers, which mean nothing but that they differ.
   std::uint64_t Low() const;
   std::uint64_t High() const;
-  // Whether all are the same.
-  bool Is(const Sixteen& other) const;
+  // Where two differ, bit by bit; what stands in either; whether nothing is set.
+  Sixteen operator^(const Sixteen& other) const;
+  Sixteen& operator|=(const Sixteen& other);
+  bool IsZero() const;
 
  private:
 #if defined(__SSE2__)
@@ -144,9 +146,16 @@ inline std::uint64_t Sixteen::High() const {
   return static_cast<std::uint64_t>(_mm_cvtsi128_si64(_mm_unpackhi_epi64(bytes_, bytes_)));
 }
 
-inline bool Sixteen::Is(const Sixteen& other) const {
-  return MaskOf(_mm_cmpeq_epi8(bytes_, other.bytes_)) == 0xffff;
+inline Sixteen Sixteen::operator^(const Sixteen& other) const {
+  return Sixteen(_mm_xor_si128(bytes_, other.bytes_));
 }
+
+inline Sixteen& Sixteen::operator|=(const Sixteen& other) {
+  bytes_ = _mm_or_si128(bytes_, other.bytes_);
+  return *this;
+}
+
+inline bool Sixteen::IsZero() const { return MaskOf(Are('\0')) == 0xffff; }
 
 #else
 
@@ -198,7 +207,20 @@ inline std::uint64_t Sixteen::High() const {
   return out;
 }
 
-inline bool Sixteen::Is(const Sixteen& other) const { return bytes_ == other.bytes_; }
+inline Sixteen Sixteen::operator^(const Sixteen& other) const {
+  Sixteen out = *this;
+  for (std::size_t i = 0; i < kSize; ++i)
+    out.bytes_[i] = static_cast<char>(out.bytes_[i] ^ other.bytes_[i]);
+  return out;
+}
+
+inline Sixteen& Sixteen::operator|=(const Sixteen& other) {
+  for (std::size_t i = 0; i < kSize; ++i)
+    bytes_[i] = static_cast<char>(bytes_[i] | other.bytes_[i]);
+  return *this;
+}
+
+inline bool Sixteen::IsZero() const { return bytes_ == std::array<char, kSize>{}; }
 
 #endif
 

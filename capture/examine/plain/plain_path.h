@@ -32,43 +32,16 @@ class PlainPath {
 
   // Takes a batch without details. False: the taker wants no more.
   bool Take(const EventBatch& batch) {
-    if (own_ && at_ < events_.size() && batch.events.size() > 2 * kFew) {
-      // What waits is likely to be over soon: no more need be moved than that.
-      EventBatch some = batch;
-      some.events = batch.events.first(kFew);
-      some.goes_on = true;
-      if (!TakeWhole(some)) return false;
-      some = batch;
-      some.first += kFew;
-      some.events = batch.events.subspan(kFew);
-      return TakeWhole(some);
-    }
-    return TakeWhole(batch);
-  }
-  // Lets the bytes of no batch be needed behind this.
-  void LetGo() {
-    if (!own_) KeepBytes();
-  }
-  // Lets nothing wait. False: the taker wants no more.
-  bool Flush() { return Go(true); }
-
- private:
-  using Look = Shortcut::Look;
-  using Found = Shortcut::Found;
-
-  Found& now() { return found_[turn_]; }
-  const Found& now() const { return found_[turn_]; }
-
-  static constexpr std::size_t kFew = 64;
-
-  bool TakeWhole(const EventBatch& batch) {
     if (at_ < events_.size() && batch.first != first_ + events_.size() && !Flush()) return false;
     Drop();
     const std::size_t waiting = events_.size();
     if (waiting == 0) first_ = batch.first;
     if (waiting == 0) own_ = false;
     events_.insert(events_.end(), batch.events.begin(), batch.events.end());
-    if (own_) KeepBytes();
+    if (own_)
+      KeepBytes();
+    else if (on_)
+      Repoint();
     if (!Go(false)) return false;
     if (own_ && at_ >= waiting) {
       // Nothing is left of what had to be kept.
@@ -80,6 +53,15 @@ class PlainPath {
     if (!batch.goes_on && !own_) KeepBytes();
     return true;
   }
+  // Lets nothing wait. False: the taker wants no more.
+  bool Flush() { return Go(true); }
+
+ private:
+  using Look = Shortcut::Look;
+  using Found = Shortcut::Found;
+
+  Found& now() { return found_[turn_]; }
+  const Found& now() const { return found_[turn_]; }
 
   // Forgets the events that were taken.
   void Drop() {
@@ -106,15 +88,23 @@ class PlainPath {
     if (on_) Repoint();
     own_ = true;
   }
-  // Has what was found say where its bytes are now.
+  // Has what was found say where its events and bytes are now.
   void Repoint() {
     Found& found = now();
-    const char* const begin = events_[found.begin].data;
-    found.exchange.command.bytes = {begin, found.exchange.command.bytes.size()};
-    found.exchange.answer.bytes = {events_[found.middle].data, found.exchange.answer.bytes.size()};
-    for (PlainSentences::Sentence& sentence : found.sentences)
-      sentence.bytes = {begin + (sentence.bytes.data() - found.said.data()), sentence.bytes.size()};
-    found.said = {begin, found.said.size()};
+    const auto repoint = [this](PlainSaid& said, std::size_t at) {
+      said.events = {events_.data() + at, said.events.size()};
+      said.bytes = {events_[at].data, said.bytes.size()};
+    };
+    if (shortcut_->way() == Shortcut::Way::kSentences) {
+      const char* const before = found.said.bytes.data();
+      repoint(found.said, found.begin);
+      for (PlainSentences::Sentence& sentence : found.sentences)
+        sentence.bytes = {found.said.bytes.data() + (sentence.bytes.data() - before),
+                          sentence.bytes.size()};
+    } else {
+      repoint(found.exchange.command, found.begin);
+      repoint(found.exchange.answer, found.middle);
+    }
   }
 
   // `all`: nothing may be left for later.
@@ -169,51 +159,33 @@ class PlainPath {
   }
 
   Shortcut::Before BeforeNext() const {
-    Shortcut::Before out = before_;
-    if (now().middle > now().begin) out.host = events_[now().middle - 1].at;
-    out.module = events_[now().end - 1].at;
-    return out;
+    const Found& found = now();
+    if (shortcut_->way() == Shortcut::Way::kSentences) return {before_.host, found.said.to()};
+    return {found.exchange.command.to(), found.exchange.answer.to()};
   }
 
   // now() is followed by something else that is plain: it is taken.
   void Pass() {
     if (passed_.segments == 0) {
-      given_ = segmenter_.Settle();
+      next_index_ = given_ = segmenter_.Settle();
       exchanges_.Finish();
     }
-    if (shortcut_->way() == Shortcut::Way::kSentences)
-      PassSentences();
-    else
-      PassExchange();
-    at_ = now().end;
-    turn_ ^= 1;
-  }
-
-  std::span<const BriefEvent> EventsOf(std::size_t from, std::size_t to) const {
-    return std::span<const BriefEvent>(events_).subspan(from, to - from);
-  }
-
-  void PassExchange() {
     Found& found = now();
-    PlainExchange& e = found.exchange;
-    e.command.index = given_ + passed_.segments + (found.silent_before ? 1u : 0u);
-    e.answer.index = e.command.index + (found.silent_between ? 2u : 1u);
-    e.silences = (found.silent_before ? 1u : 0u) + (found.silent_between ? 1u : 0u);
-    e.command.events = EventsOf(found.begin, found.middle);
-    e.answer.events = EventsOf(found.middle, found.end);
-    taker_.TakePlain(std::as_const(e));
-    ++passed_.commands;
-    passed_.segments += 2 + e.silences;
-  }
-
-  void PassSentences() {
-    PlainSentences s;
-    s.said.index = given_ + passed_.segments + 1;
-    s.said.events = EventsOf(now().begin, now().end);
-    s.said.bytes = now().said;
-    s.sentences = now().sentences;
-    taker_.TakePlain(std::as_const(s));
-    passed_.segments += 1 + s.sentences.size();
+    if (shortcut_->way() == Shortcut::Way::kSentences) {
+      found.said.index = next_index_ + 1;  // the silence before it
+      next_index_ = found.said.index + found.sentences.size();
+      taker_.TakePlain(PlainSentences{found.said, found.sentences});
+    } else {
+      PlainExchange& e = found.exchange;
+      e.command.index = next_index_ + (e.silent_before ? 1u : 0u);
+      e.answer.index = e.command.index + (e.silent_between ? 2u : 1u);
+      next_index_ = e.answer.index + 1;
+      taker_.TakePlain(std::as_const(e));
+      ++passed_.commands;
+    }
+    passed_.segments = next_index_ - given_;
+    at_ = found.end;
+    turn_ ^= 1;
   }
 
   // now() is the last: it goes through the segmenter.
@@ -265,7 +237,8 @@ class PlainPath {
   std::array<Found, 2> found_;
   std::size_t turn_ = 0;
   Segmenter::Passed passed_;
-  std::uint64_t given_ = 0;  // segments when the shortcut began
+  std::uint64_t given_ = 0;       // segments when the shortcut began
+  std::uint64_t next_index_ = 0;  // of a segment
 };
 
 }  // namespace witness

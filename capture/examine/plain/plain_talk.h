@@ -28,6 +28,9 @@ struct PlainSaid {
 // What is the same of all commands, answers or sentences of one shape. None holds a secret that
 // would be remembered, none asks for one.
 struct PlainContent {
+  // How many different endings there are, counted as EndingTally does.
+  static constexpr std::size_t kEndings = 5;
+
   LineEnding ending = LineEnding::kNone;
   bool all_text = false;
   bool final_code = false;                              // see Content
@@ -35,6 +38,10 @@ struct PlainContent {
   bool recognised = false;                              // IsRecognised()
   std::array<std::uint8_t, kSecretKinds> secrets = {};  // how many SecretsIn() finds
 
+  // Which of the kEndings: by value of LineEnding, the last of what is not text.
+  std::size_t sort_of_ending() const {
+    return all_text ? static_cast<std::size_t>(ending) : kEndings - 1;
+  }
   // Whether such an answer tells something of its own: it may be rubbish, or has no ending.
   bool tells() const { return all_text ? ending == LineEnding::kNone : !recognised; }
 };
@@ -54,7 +61,8 @@ struct PlainExchange {
   const PlainContent* command_content = nullptr;
   const PlainContent* answer_content = nullptr;
   PlainHistory* history = nullptr;  // never null
-  std::uint32_t silences = 0;       // of two: before the command, before the answer
+  // Whether nobody spoke then: a segment of its own.
+  bool silent_before = false, silent_between = false;
 };
 
 // What the module said in one go, unasked and behind a silence: sentences, each a segment.

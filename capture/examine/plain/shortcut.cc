@@ -3,14 +3,14 @@
 namespace witness {
 namespace {
 
-constexpr std::size_t kMostEvents = 4096;       // of one side's run
-constexpr std::size_t kMostBytes = 64u << 10;   // the same
+constexpr std::ptrdiff_t kMostEvents = 4096;     // of one side's run
+constexpr std::ptrdiff_t kMostBytes = 64 << 10;  // the same
 constexpr Duration kUsualWait = Duration::Seconds(2);  // less than what makes an answer a late one
 
 Shortcut::Way WayOf(const Conventions& conventions, const SegmenterOptions& options) {
   if (options.framing || conventions.unknown_heard || conventions.echo || conventions.lf_cr ||
       conventions.command_mark != 0 || conventions.answer_mark != 0 ||
-      !conventions.second_answers.empty() || options.max_segment <= kMostBytes * 2)
+      !conventions.second_answers.empty() || options.max_segment <= std::size_t{kMostBytes} * 2)
     return Shortcut::Way::kNone;
   if (TextShapes::Fit(conventions)) return Shortcut::Way::kText;
   if (PlainBlocks::Fit(conventions)) return Shortcut::Way::kBlocks;
@@ -27,56 +27,59 @@ Shortcut::Shortcut(const Conventions& conventions, const SegmenterOptions& optio
       texts_(conventions, options),
       blocks_(conventions) {}
 
-std::size_t Shortcut::EndOfRun(std::span<const BriefEvent> events, std::size_t at) const {
-  const BriefEvent& first = events[at];
-  const BriefEvent* event = &first;
+inline std::size_t Shortcut::EndOfRun(std::span<const BriefEvent> events, std::size_t at) const {
+  const BriefEvent* const first = events.data() + at;
   const BriefEvent* const end = events.data() + events.size();
+  const BriefEvent* event = first;
   std::int64_t last = 0;
   do {
     if (event->kind != EventKind::kBytes || event->size == 0) return 0;
     last = event->at.ns();
-    if (++event == end || event->side != first.side) break;
+    if (++event == end || event->side != first->side) break;
     if (event->at.ns() == last) return 0;  // one burst with the one before
   } while (event->at.ns() - last <= silence_);
-  const BriefEvent& back = event[-1];
-  const auto run = static_cast<std::size_t>(event - &first);
-  if (run > kMostEvents || back.data + back.size - first.data > std::ptrdiff_t{kMostBytes}) return 0;
-  return at + run;
+  if (event - first > kMostEvents || event[-1].data + event[-1].size - first->data > kMostBytes)
+    return 0;
+  return static_cast<std::size_t>(event - events.data());
 }
 
 Shortcut::Look Shortcut::ExchangeAt(std::span<const BriefEvent> events, const Before& before,
                                     const Allowed& allowed, Found& found) {
   const BriefEvent& command = events[found.begin];
   if (command.side != Side::kHost || command.at <= before.module) return Look::kNot;
-  found.middle = EndOfRun(events, found.begin);
-  if (found.middle == 0) return Look::kNot;
-  if (found.middle == events.size()) return Look::kMore;
-  const BriefEvent& answer = events[found.middle];
-  const Instant asked = events[found.middle - 1].at;
+  const std::size_t middle = EndOfRun(events, found.begin);
+  if (middle == 0) return Look::kNot;
+  if (middle == events.size()) return Look::kMore;
+  const BriefEvent& answer = events[middle];
+  const Instant asked = events[middle - 1].at;
   if (answer.side != Side::kModule || answer.at <= asked ||
       answer.at.ns() - asked.ns() >= kUsualWait.ns())
     return Look::kNot;
-  found.end = EndOfRun(events, found.middle);
-  if (found.end == 0) return Look::kNot;
-  if (found.end == events.size()) return Look::kMore;
-  const BriefEvent& next = events[found.end];
+  const std::size_t end = EndOfRun(events, middle);
+  if (end == 0) return Look::kNot;
+  if (end == events.size()) return Look::kMore;
+  const BriefEvent& next = events[end];
   if (next.side != Side::kHost || next.kind != EventKind::kBytes) return Look::kNot;
 
-  found.silent_before = Idle(before.module, command) > silence_;
-  found.silent_between = Idle(asked, answer) > silence_;
+  PlainExchange& e = found.exchange;
+  e.silent_before = Idle(before.module, command) > silence_;
+  e.silent_between = Idle(asked, answer) > silence_;
   // An answer that comes while the command is still on its way is more of the one before.
-  if (character_time_ > 0 && !found.silent_before && !found.silent_between &&
+  if (character_time_ > 0 && !e.silent_before && !e.silent_between &&
       Idle(before.module, answer) * 2 < character_time_ * command.size)
     return Look::kNot;
 
-  PlainExchange& e = found.exchange;
+  found.middle = middle;
+  found.end = end;
   const char* const begin = command.data;
-  const BriefEvent& last = events[found.end - 1];
-  e.command.bytes = {begin, static_cast<std::size_t>(answer.data - begin)};
+  const BriefEvent& last = events[end - 1];
+  const auto size = static_cast<std::size_t>(answer.data - begin);
+  e.command.bytes = {begin, size};
+  e.command.events = {&command, middle - found.begin};
   e.answer.bytes = {answer.data, static_cast<std::size_t>(last.data + last.size - answer.data)};
+  e.answer.events = {&answer, end - middle};
   if (way_ == Way::kBlocks)
     return blocks_.Look(command.bytes(), allowed.loose_returns, e) ? Look::kPlain : Look::kNot;
-  const std::size_t size = e.command.bytes.size();
   TextShapes::Known* const known = texts_.Find({begin, size + e.answer.bytes.size()}, size);
   if (known == nullptr) return Look::kNot;
   e.command_text = size;
@@ -99,8 +102,9 @@ Shortcut::Look Shortcut::SentencesAt(std::span<const BriefEvent> events, const B
   const BriefEvent& next = events[found.end];
   if (next.side != Side::kModule || next.kind != EventKind::kBytes) return Look::kNot;
   const BriefEvent& last = events[found.end - 1];
-  found.said = {first.data, static_cast<std::size_t>(last.data + last.size - first.data)};
-  return sentences_.Find(found.said, allowed.secrets, found.sentences) ? Look::kPlain : Look::kNot;
+  found.said.bytes = {first.data, static_cast<std::size_t>(last.data + last.size - first.data)};
+  found.said.events = {&first, found.end - found.begin};
+  return sentences_.Find(found.said.bytes, allowed.secrets, found.sentences) ? Look::kPlain : Look::kNot;
 }
 
 Shortcut::Look Shortcut::At(std::span<const BriefEvent> events, std::size_t begin,

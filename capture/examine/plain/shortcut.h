@@ -38,9 +38,8 @@ class Shortcut {
   // speaks.
   struct Found {
     std::size_t begin = 0, middle = 0, end = 0;
-    bool silent_before = false, silent_between = false;  // nobody spoke: each is a segment
-    PlainExchange exchange;                              // but for indices, events and silences
-    ByteView said;                                       // sentences, and all of them
+    PlainExchange exchange;  // but for indices
+    PlainSaid said;          // sentences, and all of them
     std::vector<PlainSentences::Sentence> sentences;
   };
   enum class Look : std::uint8_t {
@@ -59,7 +58,7 @@ class Shortcut {
 
  private:
   // Where the run of events ends that one side says without a pause to speak of; 0: nothing plain.
-  std::size_t EndOfRun(std::span<const BriefEvent> events, std::size_t at) const;
+  inline std::size_t EndOfRun(std::span<const BriefEvent> events, std::size_t at) const;
   Look ExchangeAt(std::span<const BriefEvent> events, const Before& before, const Allowed& allowed,
                   Found& found);
   Look SentencesAt(std::span<const BriefEvent> events, const Before& before,
