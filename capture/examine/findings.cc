@@ -168,9 +168,9 @@ void FindingCollector::TakeReply(const Segment& s) {
 void FindingCollector::CarriageReturnInValue(const Exchange& exchange) {
   for (const Segment& reply : exchange.replies) {
     if (!reply.content.loose_return) continue;
-    for (const Bytes& value : values_) {
+    values_.ForAll([&](ByteView value) {
       const std::size_t at = reply.bytes.find(value);
-      if (at == Bytes::npos) continue;
+      if (at == Bytes::npos) return;
       const ByteView behind = ByteView(reply.bytes).substr(at + value.size());
       // The value comes back with a CR of its own: CR CR LF, or CR before the end of a reply that
       // goes on behind it, or before a word.
@@ -179,7 +179,7 @@ void FindingCollector::CarriageReturnInValue(const Exchange& exchange) {
       const bool before_text =
           behind.size() > 1 && behind[0] == '\r' && behind[1] != '\n' && behind[1] != '\r';
       if (before_text || doubled || twice) Note("cr-in-value", reply);
-    }
+    });
   }
   if (exchange.command.content.names_value) RememberValue(exchange.command.bytes);
 }
@@ -190,8 +190,7 @@ void FindingCollector::RememberValue(ByteView command) {
   const std::size_t equals = command.find('=');
   if (ending_size > 0 && (ending == LineEnding::kCr || ending == LineEnding::kCrLf) &&
       equals != ByteView::npos && equals + 2 < command.size() - ending_size) {
-    const ByteView value = command.substr(equals + 1, command.size() - ending_size - equals - 1);
-    if (value.size() <= kLongestKept) values_.Add(value);
+    values_.Add(command.substr(equals + 1, command.size() - ending_size - equals - 1));
   }
 }
 

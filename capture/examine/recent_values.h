@@ -1,4 +1,5 @@
-// The last few values that differ from each other.
+// Some of the last values that came, hardly two of them the same. To remember one takes no decision
+// that a processor could guess wrongly, since it is done for every third exchange.
 #pragma once
 
 #include <array>
@@ -12,35 +13,42 @@ namespace witness {
 
 class RecentValues {
  public:
-  bool empty() const { return size_ == 0; }
-  const Bytes* begin() const { return values_.data(); }
-  const Bytes* end() const { return values_.data() + size_; }
+  static constexpr std::size_t kLongest = 64;
 
-  // If it is none of them, it takes the place of the one that has been there for longest. Not empty.
+  bool empty() const { return empty_; }
+
+  // Takes the place of the same one, or of another, longer ones not at all. Two bytes or more.
   void Add(ByteView value) {
-    const std::uint64_t key = KeyOf(value);
-    for (std::size_t i = 0; i < size_; ++i)
-      if (keys_[i] == key && values_[i] == value) return;
-    values_[next_] = value;
-    keys_[next_] = key;
-    next_ = (next_ + 1) % kMost;
-    if (size_ < kMost) ++size_;
+    if (value.size() > kLongest) return;
+    empty_ = false;
+    Place& place = places_[PlaceOf(value)];
+    place.size = value.size();
+    std::memcpy(place.bytes.data(), value.data(), value.size());
+  }
+
+  // Calls `each(value)` for all.
+  template <typename Each>
+  void ForAll(const Each& each) const {
+    for (const Place& place : places_)
+      if (place.size > 0) each(ByteView(place.bytes.data(), place.size));
   }
 
  private:
-  static constexpr std::size_t kMost = 8;
+  static constexpr std::size_t kPlaces = 32;
+  struct Place {
+    std::size_t size = 0;
+    std::array<char, kLongest> bytes;
+  };
 
-  // Of its size and last bytes, where values differ.
-  static std::uint64_t KeyOf(ByteView value) {
-    std::uint64_t tail = 0;
-    const std::size_t n = value.size() < sizeof tail ? value.size() : sizeof tail;
-    std::memcpy(&tail, value.data() + value.size() - n, n);
-    return tail ^ std::uint64_t{value.size()} << 56;
+  // By size and last bytes, where values differ.
+  static std::size_t PlaceOf(ByteView value) {
+    std::uint16_t tail = 0;
+    std::memcpy(&tail, value.data() + value.size() - sizeof tail, sizeof tail);
+    return (tail + value.size()) * std::uint64_t{0x9E3779B97F4A7C15} >> 59;
   }
 
-  std::array<Bytes, kMost> values_;
-  std::array<std::uint64_t, kMost> keys_ = {};
-  std::size_t size_ = 0, next_ = 0;
+  std::array<Place, kPlaces> places_;
+  bool empty_ = true;
 };
 
 }  // namespace witness
