@@ -17,8 +17,8 @@ namespace witness {
 // functions. bool WatchesEvents(): whether it matters to it that a segment comes behind the event
 // that shows that it is complete; else it may come one event sooner. TakePlain(const
 // PlainExchange&), TakePlain(const PlainSentences&): takes such in place of all these; bool
-// TakesPlain(), TakesSentences(), TakesSecrets() and TakesLooseReturns(): whether it would, and what
-// may be in it.
+// TakesPlain(), TakesSentences(), TakesSecrets() and TakesLooseReturns(): whether it would, and
+// what may be in it.
 template <typename Taker>
 Status StreamTo(CaptureReader& reader, const SegmenterOptions& options, Taker& taker,
                 Conventions* conventions) {

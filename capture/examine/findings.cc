@@ -13,7 +13,7 @@ namespace {
 
 constexpr std::size_t kMostEvidence = 3;
 constexpr std::size_t kShownBytes = 80;
-constexpr std::size_t kLongestKept = 4096;         // of those, and of their commands
+constexpr std::size_t kLongestKept = 4096;  // of those, and of their commands
 
 std::string Shown(ByteView bytes) {
   if (bytes.size() <= kShownBytes) return SafeTextWithEnding(bytes);

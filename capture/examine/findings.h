@@ -64,7 +64,7 @@ class FindingCollector {
     Instant at;
     ByteView bytes;
 
-    Said(const Segment& s) : index(s.index), at(s.from), bytes(s.bytes) {}    // NOLINT
+    Said(const Segment& s) : index(s.index), at(s.from), bytes(s.bytes) {}      // NOLINT
     Said(const PlainSaid& s) : index(s.index), at(s.from()), bytes(s.bytes) {}  // NOLINT
     Said(std::uint64_t i, Instant a, ByteView b) : index(i), at(a), bytes(b) {}
   };
@@ -130,12 +130,12 @@ class FindingCollector {
   static constexpr std::size_t kRecent = 8;
   std::array<Recent, kRecent> recent_commands_;  // a ring: their strings are used again
   std::size_t recent_ = 0;
-  std::uint64_t newest_turn_ = 0;             // of a command
+  std::uint64_t newest_turn_ = 0;  // of a command
   struct HashOfBytes {
     using is_transparent = void;
     std::size_t operator()(ByteView bytes) const { return std::hash<ByteView>()(bytes); }
   };
-  KeptAnswers answers_;                       // to commands, to tell half ones
+  KeptAnswers answers_;  // to commands, to tell half ones
 };
 
 }  // namespace witness

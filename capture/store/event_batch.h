@@ -7,9 +7,9 @@
 //     else for (const BriefEvent& e : batch.events) { ... e.at, e.side, e.kind, e.bytes() ... }
 //   }
 //
-// Nothing is copied: `data` points into the block that was decompressed, where the bytes of a batch's
-// events follow each other without a gap. So nearly all of the time goes to decompression, which for
-// long captures is done on another thread.
+// Nothing is copied: `data` points into the block that was decompressed, where the bytes of a
+// batch's events follow each other without a gap. So nearly all of the time goes to decompression,
+// which for long captures is done on another thread.
 #pragma once
 
 #include <cstdint>

@@ -119,8 +119,7 @@ bool PlainBlocks::Look(ByteView first, bool loose_returns, PlainExchange& exchan
   while (same < both && command[same] == answer[same]) ++same;
   if (same == both) return false;
   exchange.command_content = &block_;
-  return LookAtCommand(first, exchange) &&
-         LookAtAnswer(answer, loose_returns, exchange);
+  return LookAtCommand(first, exchange) && LookAtAnswer(answer, loose_returns, exchange);
 }
 
 }  // namespace witness

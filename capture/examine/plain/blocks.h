@@ -40,8 +40,8 @@ class PlainBlocks {
   bool IsFrame(ByteView bytes) const;
   // What is seen of bytes in one go.
   struct Glance {
-    std::size_t text = 0;         // how many of them are text
-    bool may_be_secret = false;   // HoldsSecret() has to be asked
+    std::size_t text = 0;                // how many of them are text
+    bool may_be_secret = false;          // HoldsSecret() has to be asked
     bool has_cr = false, has_c = false;  // CR, 'C'
   };
   static Glance GlanceAt(ByteView bytes);
@@ -52,7 +52,7 @@ class PlainBlocks {
   PlainContent block_;                   // of bytes that are not text
   std::array<PlainContent, 4> texts_{};  // of text, by its ending
   std::array<Known, kKnown> known_{};
-  PlainHistory unknown_;  // of a command that is not known
+  PlainHistory unknown_;         // of a command that is not known
   std::vector<Secret> secrets_;  // none
 };
 

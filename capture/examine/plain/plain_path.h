@@ -210,8 +210,7 @@ class PlainPath {
       event_.bytes = brief.bytes();
       if (brief.kind <= EventKind::kBadByte && brief.size > 0)
         (brief.side == Side::kHost ? before_.host : before_.module) = brief.at;
-      const bool alone =
-          early && at_ + 1 < events_.size() && AreApart(brief, events_[at_ + 1]);
+      const bool alone = early && at_ + 1 < events_.size() && AreApart(brief, events_[at_ + 1]);
       taker_.TakeEvent(event_, first_ + at_);
       segmenter_.Push(event_, first_ + at_, alone);
       if (taker_.Stopped()) return false;
@@ -228,8 +227,8 @@ class PlainPath {
   std::uint64_t first_ = 0;         // place of events_[0] in the capture
   Bytes bytes_, spare_;             // of those, if own_
   bool own_ = false;
-  Event event_;                     // one for all: they have no details
-  Shortcut::Before before_;         // what is at `at_`
+  Event event_;              // one for all: they have no details
+  Shortcut::Before before_;  // what is at `at_`
   std::unique_ptr<Shortcut> shortcut_;
   bool on_ = false;
   Shortcut::Allowed allowed_;

@@ -45,8 +45,7 @@ void SentenceShapes::Learn(ByteView sentence, Known& out) {
   out.plain = true;
 }
 
-bool SentenceShapes::Find(ByteView said, bool secrets,
-                          std::vector<PlainSentences::Sentence>& out) {
+bool SentenceShapes::Find(ByteView said, bool secrets, std::vector<PlainSentences::Sentence>& out) {
   out.clear();
   while (!said.empty()) {
     const std::size_t size = nmea::SentenceAt(said);

@@ -29,8 +29,8 @@ class ShapeMemo {
   static constexpr std::size_t kShortest = Sixteen::kSize, kLongest = 128;
 
   // What there is to know of all that has the shape of `bytes`, with a mark at `mark` <=
-  // bytes.size(); found out by `make(value)` if need be. nullptr: it comes for the first time, or is
-  // not remembered. Valid for the life of this object.
+  // bytes.size(); found out by `make(value)` if need be. nullptr: it comes for the first time, or
+  // is not remembered. Valid for the life of this object.
   template <typename Make>
   Value* Of(ByteView bytes, std::size_t mark, const Make& make) {
     if (bytes.size() < kShortest || bytes.size() > kLongest) return nullptr;
@@ -72,7 +72,8 @@ class ShapeMemo {
     // Most are this short. So all is looked at in the same number of steps, some of it twice: to
     // guess wrongly how many it takes would take longer.
     Sixteen all = differs(last);
-    for (std::size_t at = 0; at < 3 * kShortest; at += kShortest) all |= differs(std::min(at, last));
+    for (std::size_t at = 0; at < 3 * kShortest; at += kShortest)
+      all |= differs(std::min(at, last));
     for (std::size_t at = 3 * kShortest; at < last; at += kShortest) all |= differs(at);
     return all.IsZero();
   }

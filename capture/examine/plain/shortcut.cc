@@ -3,8 +3,8 @@
 namespace witness {
 namespace {
 
-constexpr std::ptrdiff_t kMostEvents = 4096;     // of one side's run
-constexpr std::ptrdiff_t kMostBytes = 64 << 10;  // the same
+constexpr std::ptrdiff_t kMostEvents = 4096;           // of one side's run
+constexpr std::ptrdiff_t kMostBytes = 64 << 10;        // the same
 constexpr Duration kUsualWait = Duration::Seconds(2);  // less than what makes an answer a late one
 
 Shortcut::Way WayOf(const Conventions& conventions, const SegmenterOptions& options) {
@@ -104,7 +104,8 @@ Shortcut::Look Shortcut::SentencesAt(std::span<const BriefEvent> events, const B
   const BriefEvent& last = events[found.end - 1];
   found.said.bytes = {first.data, static_cast<std::size_t>(last.data + last.size - first.data)};
   found.said.events = {&first, found.end - found.begin};
-  return sentences_.Find(found.said.bytes, allowed.secrets, found.sentences) ? Look::kPlain : Look::kNot;
+  return sentences_.Find(found.said.bytes, allowed.secrets, found.sentences) ? Look::kPlain
+                                                                             : Look::kNot;
 }
 
 Shortcut::Look Shortcut::At(std::span<const BriefEvent> events, std::size_t begin,

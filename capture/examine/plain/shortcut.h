@@ -2,9 +2,9 @@
 // command. Most of a long talk is of that sort, and of shapes that were seen before.
 //
 // What comes of it is the same as if the segmenter had taken it apart. So a shortcut begins only
-// where the segmenter is settled, its conventions are such that nothing but the bytes of an exchange
-// and a few bounds of time matter, and it ends with the last plain exchange before anything else:
-// that one goes through the segmenter again, which knows by it how things stand.
+// where the segmenter is settled, its conventions are such that nothing but the bytes of an
+// exchange and a few bounds of time matter, and it ends with the last plain exchange before
+// anything else: that one goes through the segmenter again, which knows by it how things stand.
 #pragma once
 
 #include <cstdint>
@@ -61,8 +61,8 @@ class Shortcut {
   inline std::size_t EndOfRun(std::span<const BriefEvent> events, std::size_t at) const;
   Look ExchangeAt(std::span<const BriefEvent> events, const Before& before, const Allowed& allowed,
                   Found& found);
-  Look SentencesAt(std::span<const BriefEvent> events, const Before& before,
-                   const Allowed& allowed, Found& found);
+  Look SentencesAt(std::span<const BriefEvent> events, const Before& before, const Allowed& allowed,
+                   Found& found);
   // How long the line was idle before the event; its stamp is later, and it is no longer than
   // kMostBytes. Times of events are not negative: no difference is beyond what a number holds.
   std::int64_t Idle(Instant before, const BriefEvent& event) const {

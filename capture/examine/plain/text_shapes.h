@@ -30,8 +30,8 @@ class TextShapes {
   // life of this object.
   Known* Find(ByteView both, std::size_t command_size) {
     if (both[0] == both[command_size]) return nullptr;  // may be an echo
-    Known* const known = memo_.Of(
-        both, command_size, [&](Known& out) { Learn(both, command_size, out); });
+    Known* const known =
+        memo_.Of(both, command_size, [&](Known& out) { Learn(both, command_size, out); });
     return known != nullptr && known->plain ? known : nullptr;
   }
 

@@ -15,6 +15,7 @@
 #include "tests/bench/traffic.h"
 #include "tests/support/bench_talk.h"
 #include "tests/support/drawn_talk.h"
+#include "tests/support/examination_words.h"
 #include "tests/support/hard_talk.h"
 #include "tests/support/typed_talk.h"
 #include "tests/support/wire_talk.h"
@@ -23,49 +24,11 @@ namespace witness {
 namespace {
 
 using test::LabelledTalk;
+using test::Words;
 
 unsigned Seeds() {
   const char* const said = std::getenv("BYTEWITNESS_PLAIN_SEEDS");
   return said != nullptr ? static_cast<unsigned>(std::atoi(said)) : 3;
-}
-
-std::string Words(const Distribution& d) {
-  std::string out = std::to_string(d.count());
-  for (const double share : {0.0, 0.01, 0.1, 0.5, 0.9, 0.95, 0.99, 1.0})
-    out += " " + std::to_string(d.Quantile(share).ns());
-  for (const Distribution::Bin& bin : d.Octaves())
-    out += " " + std::to_string(bin.from.ns()) + ":" + std::to_string(bin.count);
-  return out + " " + std::to_string(d.min().ns()) + " " + std::to_string(d.max().ns()) + "\n";
-}
-
-std::string Words(const EndingTally& t) {
-  std::string out = "endings";
-  for (const std::uint64_t n : {t.none, t.cr, t.lf, t.cr_lf, t.not_text})
-    out += " " + std::to_string(n);
-  return out + "\n";
-}
-
-// All that an examination says, but for plain_events.
-std::string Words(const Examination& e) {
-  std::string out = std::to_string(e.events) + " events, " + std::to_string(e.exchanges) +
-                    " exchanges, " + std::to_string(e.unanswered) + " unanswered, " +
-                    std::to_string(e.length.ns()) + " ns\n";
-  for (const std::uint64_t n : e.bytes) out += " " + std::to_string(n);
-  for (const std::uint64_t n : e.segments) out += " " + std::to_string(n);
-  out += "\n" + Words(e.command_endings) + Words(e.reply_endings) + Words(e.turnaround) +
-         Words(e.pause_in_reply) + Words(e.between_exchanges);
-  const BufferFacts& b = e.buffer;
-  for (const std::uint64_t n :
-       {std::uint64_t{b.size}, b.largest_reply, b.largest_reply_segment, b.replies_that_do_not_fit})
-    out += " " + std::to_string(n);
-  out += " " + std::to_string(b.fills_after.ns()) + " " + std::to_string(b.bytes_per_second) + " " +
-         std::to_string(b.busiest_share) + "\n" + e.conventions.silence.why + "\n";
-  for (const Finding& f : e.findings) {
-    out += f.name + " " + std::to_string(f.count) + ", " + f.detail + ", " + f.consequence + "\n";
-    for (const Evidence& x : f.evidence)
-      out += "  " + std::to_string(x.segment) + " " + std::to_string(x.at.ns()) + " " + x.shown + "\n";
-  }
-  return out;
 }
 
 Bytes FileOf(const std::vector<OwnedEvent>& events, const LabelledTalk& talk) {
@@ -166,12 +129,14 @@ class Disturber {
           break;
         case 7:  // the other side speaks, at once or a while before
           other.event.side = e.event.side == Side::kHost ? Side::kModule : Side::kHost;
-          other.bytes = Below(2) != 0 ? Bytes("+EVT: 1\r\n") : Bytes(1, static_cast<char>(Below(256)));
+          other.bytes =
+              Below(2) != 0 ? Bytes("+EVT: 1\r\n") : Bytes(1, static_cast<char>(Below(256)));
           out.push_back(other);
           break;
         case 8:
-          if (!e.bytes.empty()) e.bytes[Below(static_cast<std::uint32_t>(e.bytes.size()))] =
-              static_cast<char>(Below(256));
+          if (!e.bytes.empty())
+            e.bytes[Below(static_cast<std::uint32_t>(e.bytes.size()))] =
+                static_cast<char>(Below(256));
           break;
         case 9:  // twice
           other = e;
@@ -233,7 +198,8 @@ void ExpectSameInAllWays(const LabelledTalk& talk, unsigned seed, const std::str
   Disturber disturber(seed * 7919u + 1);
   for (const bool digits : {false, true}) {
     const auto events = disturber.Repeat(talk.events, 12, digits);
-    const std::size_t learn = 8 + disturber.Below(static_cast<std::uint32_t>(talk.events.size()) * 3);
+    const std::size_t learn =
+        8 + disturber.Below(static_cast<std::uint32_t>(talk.events.size()) * 3);
     ExpectSame(events, talk, learn, what + ", repeated", taken);
     if (::testing::Test::HasFatalFailure()) return;
     for (const std::uint32_t every : {15u, 60u}) {
