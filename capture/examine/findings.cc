@@ -151,7 +151,6 @@ void FindingCollector::PauseRules(const Said& reply, const Pieces& pieces) {
       break;
     }
   }
-  if (reply.bytes.size() > buffer_size_) Note("more-than-the-buffer", reply);
 }
 
 void FindingCollector::TakeReply(const Segment& s) {
@@ -163,6 +162,7 @@ void FindingCollector::TakeReply(const Segment& s) {
         Note("command-before-reply-ended", {command.index, command.from, command.bytes});
   }
   PauseRules(s, s.pieces);
+  if (s.bytes.size() > buffer_size_) Note("more-than-the-buffer", s);
 }
 
 void FindingCollector::CarriageReturnInValue(const Exchange& exchange) {
@@ -259,10 +259,11 @@ bool FindingCollector::TakesSentences() const {
 
 bool FindingCollector::TakesSecrets() const { return HasAllEvidence("secret"); }
 
-void FindingCollector::TakeTelling(const PlainExchange& e) {
+void FindingCollector::TakeTelling(const PlainExchange& e, Duration longest_pause) {
   const PlainContent& answer = *e.answer_content;
   CountModuleBytes(e.answer, e.answer_text, answer.recognised);
-  PauseRules(e.answer, e.answer.events);
+  if (longest_pause > longest_in_one_piece_) PauseRules(e.answer, e.answer.events);
+  if (e.answer.bytes.size() > buffer_size_) Note("more-than-the-buffer", e.answer);
   if (answer.all_text && answer.ending == LineEnding::kNone) Note("reply-without-ending", e.answer);
 }
 
@@ -285,20 +286,22 @@ void FindingCollector::HalfAnswer(const PlainExchange& e) {
 }
 
 void FindingCollector::Take(const PlainSentences& said) {
+  // There is evidence enough of both.
+  FindingOf("speaks-unasked")->count += said.sentences.size();
   Said one{said.said.index, said.said.from(), {}};
+  std::uint64_t secrets = 0;
   for (const PlainSentences::Sentence& sentence : said.sentences) {
     one.bytes = sentence.bytes;
-    last_segment_ = one.index;
     CountModuleBytes(one, one.bytes.size(), true);
-    for (std::size_t kind = 0; kind < kSecretKinds; ++kind) {
-      if (const std::uint64_t n = sentence.content->secrets[kind]; n > 0) {
-        secret_counts_[kind] += n;
-        FindingOf("secret")->count += n;
-      }
-    }
-    Note("speaks-unasked", one);
     ++one.index;
+    if (!sentence.content->secret) continue;
+    for (std::size_t kind = 0; kind < kSecretKinds; ++kind) {
+      secret_counts_[kind] += sentence.content->secrets[kind];
+      secrets += sentence.content->secrets[kind];
+    }
   }
+  last_segment_ = one.index - 1;
+  if (secrets > 0) FindingOf("secret")->count += secrets;
 }
 
 void FindingCollector::RateRules() {

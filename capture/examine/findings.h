@@ -38,7 +38,7 @@ class FindingCollector {
     const std::size_t size = e.answer.bytes.size();
     if (module_bytes_ < kCountedBytes || answer.tells() || longest_pause > longest_in_one_piece_ ||
         size > buffer_size_) {
-      TakeTelling(e);
+      TakeTelling(e, longest_pause);
     } else {
       module_bytes_ += size;
       module_text_ += e.answer_text;
@@ -72,7 +72,7 @@ class FindingCollector {
   static constexpr std::uint64_t kCountedBytes = 1u << 20;  // enough to guess a rate from
 
   void Take(const Segment& segment, const Secret& secret);
-  void TakeTelling(const PlainExchange& exchange);
+  void TakeTelling(const PlainExchange& exchange, Duration longest_pause);
   void HalfAnswer(const PlainExchange& exchange);
   void TakeReply(const Segment& segment);
   // `pieces` have `at` and `size`.

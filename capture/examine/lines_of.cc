@@ -28,13 +28,17 @@ bool IsText(ByteView bytes) {
   return IsTextIn(Sixteen(last), kBlock);  // some of these are looked at twice
 }
 
-bool IsPrintable(ByteView bytes) {
-  bool printable = true;
+std::size_t CountPrintable(ByteView bytes) {
+  std::size_t n = 0;
   ForSixteens(bytes, [&](const Sixteen& block, std::size_t, std::size_t count) {
-    return printable = block.Printable() == AllOf(count);
+    const std::uint32_t others = ~block.Printable() & AllOf(count);
+    n += others == 0 ? count : static_cast<std::size_t>(std::countr_zero(others));
+    return others == 0;
   });
-  return printable;
+  return n;
 }
+
+bool IsPrintable(ByteView bytes) { return CountPrintable(bytes) == bytes.size(); }
 
 std::size_t CountText(ByteView bytes) {
   std::size_t n = 0;

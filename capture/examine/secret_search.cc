@@ -269,7 +269,14 @@ class Search {
       : bytes_(bytes), of_host_(of_host), found_(found) {}
 
   void Run() {
-    ForSixteens(bytes_, [this](const Sixteen& block, std::size_t from, std::size_t) {
+    std::uint32_t printable = 0;
+    ForSixteens(bytes_, [&](const Sixteen& block, std::size_t from, std::size_t) {
+      // What tells of a secret stands in four printable bytes or more that follow each other
+      // ("pwd=", "a@b.c"). In bytes that are no text there are mostly none.
+      printable = printable >> Sixteen::kSize | block.Printable() << 3;
+      const bool ends_printable = (printable >> (Sixteen::kSize + 2) & 1) != 0;
+      if ((printable & printable >> 1 & printable >> 2 & printable >> 3) == 0 && !ends_printable)
+        return true;
       // What stands in secrets or right behind the words that tell of them.
       std::uint32_t telling = block.Any('@', '+', '-', '.', ':', '=', ' ', '"');
       if (telling == 0) return true;

@@ -36,7 +36,8 @@ struct PlainContent {
   bool final_code = false;                              // see Content
   bool names_value = false;                             // the same
   bool recognised = false;                              // IsRecognised()
-  std::array<std::uint8_t, kSecretKinds> secrets = {};  // how many SecretsIn() finds
+  bool secret = false;                                  // SecretsIn() finds some
+  std::array<std::uint8_t, kSecretKinds> secrets = {};  // how many
 
   // Which of the kEndings: by value of LineEnding, the last of what is not text.
   std::size_t sort_of_ending() const {

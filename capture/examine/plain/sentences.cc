@@ -41,7 +41,7 @@ void SentenceShapes::Learn(ByteView sentence, Known& out) {
   }
   out.content.all_text = out.content.recognised = true;
   out.content.ending = LineEnding::kCrLf;
-  out.secret = !secrets.empty();
+  out.content.secret = !secrets.empty();
   out.plain = true;
 }
 
@@ -54,7 +54,7 @@ bool SentenceShapes::Find(ByteView said, bool secrets, std::vector<PlainSentence
     const ByteView before_checksum = sentence.substr(0, size - kEndOfSentence);
     const Known* const known =
         memo_.Of(before_checksum, 0, [&](Known& made) { Learn(sentence, made); });
-    if (known == nullptr || !known->plain || (known->secret && !secrets)) return false;
+    if (known == nullptr || !known->plain || (known->content.secret && !secrets)) return false;
     out.push_back({sentence, &known->content});
     said.remove_prefix(size);
   }

@@ -21,7 +21,6 @@ class SentenceShapes {
  private:
   struct Known {
     bool plain = false;
-    bool secret = false;  // holds some
     PlainContent content;
   };
   static void Learn(ByteView sentence, Known& out);

@@ -26,10 +26,9 @@ unsigned XorOf(ByteView bytes) {
 std::size_t SentenceAt(ByteView bytes) {
   if (bytes.size() < 9 || (bytes[0] != '$' && bytes[0] != '!')) return 0;
   const ByteView head = bytes.substr(0, 82);
-  const std::size_t end = head.find("\r\n");
-  if (end == ByteView::npos || end < 6 || head[end - 3] != '*') return 0;
+  const std::size_t end = CountPrintable(head);
+  if (end < 6 || head.substr(end, 2) != "\r\n" || head[end - 3] != '*') return 0;
   const ByteView summed = head.substr(1, end - 4);
-  if (!IsPrintable(summed)) return 0;
   const unsigned sum = XorOf(summed);
   const auto digit = [](char c) {
     if (c >= '0' && c <= '9') return c - '0';
