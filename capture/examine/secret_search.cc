@@ -269,20 +269,24 @@ class Search {
       : bytes_(bytes), of_host_(of_host), found_(found) {}
 
   void Run() {
-    std::uint32_t printable = 0;
+    constexpr std::uint32_t kAll = 0xffff;
+    std::uint32_t printable = 0;  // and of the three bytes before, which stand lowest
     ForSixteens(bytes_, [&](const Sixteen& block, std::size_t from, std::size_t) {
-      // What tells of a secret stands in four printable bytes or more that follow each other
-      // ("pwd=", "a@b.c"). In bytes that are no text there are mostly none.
-      printable = printable >> Sixteen::kSize | block.Printable() << 3;
-      const bool ends_printable = (printable >> (Sixteen::kSize + 2) & 1) != 0;
-      if ((printable & printable >> 1 & printable >> 2 & printable >> 3) == 0 && !ends_printable)
-        return true;
       // What stands in secrets or right behind the words that tell of them.
       std::uint32_t telling = block.Any('@', '+', '-', '.', ':', '=', ' ', '"');
-      if (telling == 0) return true;
       // All but '@' and signs of numbers want a letter or digit before them.
       const bool first = from > 0 && IsWord(bytes_[from - 1]);
       telling &= block.LettersAndDigits() << 1 | (first ? 1u : 0u) | block.Any('@', '+', '-');
+      // And all stand in four printable bytes or more that follow each other ("pwd=", "a@b.c"), as
+      // there are few where bytes are no text; the last of the block may go on in the next.
+      const std::uint32_t now = block.Printable();
+      printable = printable >> Sixteen::kSize | now << 3;
+      std::uint32_t run = printable & printable >> 1;
+      run &= run >> 2;
+      run |= run << 1;
+      run |= run << 2;
+      const std::uint32_t last = ~std::uint32_t{0} << std::bit_width(~now & kAll);
+      telling &= run >> 3 | last;
       for (; telling != 0; telling &= telling - 1)
         Look(from + static_cast<std::size_t>(std::countr_zero(telling)));
       return true;
