@@ -8,6 +8,7 @@
 #include "tests/support/bench_talk.h"
 #include "tests/support/corpus_score.h"
 #include "tests/support/drawn_talk.h"
+#include "tests/support/field_talk.h"
 #include "tests/support/hard_talk.h"
 #include "tests/support/typed_talk.h"
 #include "tests/support/wire_talk.h"
@@ -69,6 +70,7 @@ TEST(OtherCorpora, HardTalks) { ScoreSorts<test::HardTalk>(); }
 TEST(OtherCorpora, BenchTalks) { ScoreSorts<test::BenchTalk>(); }
 TEST(OtherCorpora, TypedTalks) { ScoreSorts<test::TypedTalk>(); }
 TEST(OtherCorpora, WireTalks) { ScoreSorts<test::WireTalk>(); }
+TEST(OtherCorpora, FieldTalks) { ScoreSorts<test::FieldTalk>(); }
 
 }  // namespace
 }  // namespace witness
