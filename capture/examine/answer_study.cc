@@ -12,6 +12,8 @@ namespace {
 constexpr std::size_t kMostHeads = 32;
 constexpr std::size_t kMostEnds = 16;
 constexpr std::size_t kLongestEnd = 64;
+// What comes later behind an answer is hardly the rest of it (common practice, no source).
+constexpr Duration kLongestRest = Duration::Seconds(1);
 
 bool EndsALine(ByteView bytes) {
   return !bytes.empty() && (bytes.back() == '\r' || bytes.back() == '\n');
@@ -30,6 +32,23 @@ void ForLines(ByteView bytes, const Each& each) {
     each(bytes.substr(start, stop - start));
     at = end;
   }
+}
+
+// The first line that has something in it, each number in it as one 0.
+Bytes ShapeOf(ByteView text) {
+  text = Stripped(text);
+  text = text.substr(0, std::min<std::size_t>(FindLineEnd(text, 0), kLongestEnd));
+  Bytes out;
+  for (const char c : text) {
+    const bool digit = c >= '0' && c <= '9';
+    if (!digit || out.empty() || out.back() != '0') out += digit ? '0' : c;
+  }
+  return out;
+}
+
+// Nearly each time.
+bool GoesOn(std::size_t followed, std::size_t all) {
+  return followed >= 3 && followed * 10 >= all * 9;
 }
 
 bool IsResultCode(ByteView line) {
@@ -73,9 +92,7 @@ void AnswerStudy::Take(const Segment& s) {
       } else if (s.sure == Sureness::kUnsure && !echo_before_) {
         NoteLines(s, false);
         waiting_ = 0;
-        if (answers_.back().sure_size == answers_.back().bytes.size())
-          answers_.back().pause = s.from - answers_.back().end;
-        answers_.back().bytes += s.bytes;  // whether it belongs to the answer is the question
+        MayBeRest(s);
         break;
       }
       Answer& answer = answers_.back();
@@ -89,11 +106,19 @@ void AnswerStudy::Take(const Segment& s) {
       break;
     }
     case SegmentKind::kUnsolicited:
+      if (silent_before_ && answered_ && !second_came_ && !answers_.empty() &&
+          answers_.back().turn == turn_ && s.from - answers_.back().end <= kLongestRest)
+        MayBeRest(s);
+      else
+        NoteElsewhere(s);
       // In the middle of talk it may be the rest of an answer, unless that was complete.
       if (silent_before_ || before_ended_by_ == EndedBy::kFraming)
         NoteLines(s, s.sure != Sureness::kUnsure);
       else if (s.turn != 0 || s.ended_by == EndedBy::kLineEnding)
         ++cut_out_[SortOf(Stripped(s.bytes))];
+      break;
+    case SegmentKind::kBanner:
+      NoteElsewhere(s);
       break;
     default:
       break;
@@ -101,6 +126,19 @@ void AnswerStudy::Take(const Segment& s) {
   silent_before_ = s.kind == SegmentKind::kSilence;
   echo_before_ = s.kind == SegmentKind::kEcho;
   if (!silent_before_) before_ended_by_ = s.ended_by;
+}
+
+void AnswerStudy::MayBeRest(const Segment& s) {
+  Answer& answer = answers_.back();
+  if (answer.sure_size == answer.bytes.size())
+    answer.pause = s.from - answer.end;
+  else
+    NoteElsewhere(s);
+  answer.bytes += s.bytes;
+}
+
+void AnswerStudy::NoteElsewhere(const Segment& s) {
+  if (IsText(s.bytes)) ++elsewhere_[ShapeOf(s.bytes)];
 }
 
 void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
@@ -137,7 +175,7 @@ std::vector<const AnswerStudy::Answer*> AnswerStudy::TextAnswers() const {
 AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answers,
                                         bool with_rest) const {
   struct Count {
-    std::size_t all = 0, alone = 0, inside = 0;
+    std::size_t all = 0, alone = 0, inside = 0, followed = 0;
   };
   std::map<ByteView, Count> last;
   std::size_t alone = 0;
@@ -157,10 +195,15 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
     if (!EndsALine(end) && ByteView(answer->bytes).substr(answer->View().size()).starts_with(end))
       ++count.inside;
     count.alone += answer->alone ? 1u : 0u;
+    count.followed += HasRest(*answer) ? 1u : 0u;
   }
+  Ends out;
   std::vector<std::pair<ByteView, Count*>> prompts;
   for (auto at = last.begin(); at != last.end();) {
-    at = at->second.all < 2 ? last.erase(at) : std::next(at);
+    // "WAIT", and always something behind it: not the end.
+    const bool goes_on = !with_rest && GoesOn(at->second.followed, at->second.all);
+    if (goes_on) out.go_on.emplace_back(at->first);
+    at = goes_on || at->second.all < 2 ? last.erase(at) : std::next(at);
   }
   for (auto& [end, count] : last)
     if (!EndsALine(end)) prompts.emplace_back(end, &count);
@@ -186,7 +229,6 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
       }
     });
   }
-  Ends out;
   std::size_t in_all = 0, in_alone = 0;
   for (const auto& [line, count] : last) {
     if (count.inside * 20 > count.all || out.lines.size() >= kMostEnds) continue;
@@ -196,8 +238,16 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
   }
   const bool enough = (answers.size() >= 3 && in_all * 10 >= answers.size() * 6) ||
                       (alone >= 3 && in_alone * 10 >= alone * 6);
-  if (!enough) return {};
+  if (!enough) out.lines.clear();
   return out;
+}
+
+// Behind an answer came, soon and as nothing else did, what may be the rest of it.
+bool AnswerStudy::HasRest(const Answer& answer) const {
+  const ByteView rest = ByteView(answer.bytes).substr(answer.sure_size);
+  if (answer.sure_size == 0 || Stripped(rest).empty() || !IsText(rest)) return false;
+  const auto elsewhere = elsewhere_.find(ShapeOf(rest));
+  return elsewhere == elsewhere_.end() || elsewhere->second * 10 <= answers_.size();
 }
 
 std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
@@ -400,11 +450,17 @@ void AnswerStudy::Finish(Conventions& out) {
   const bool codes_follow = coded * 2 < texts.size() && coded_with_rest * 2 >= texts.size();
   Ends ends = FindEnds(texts, codes_follow);
   if (codes_follow) coded = coded_with_rest;
-  if (!codes_follow && ends.lines.empty() && coded * 2 < texts.size()) ends = FindEnds(texts, true);
+  if (!codes_follow && ends.lines.empty() && coded * 2 < texts.size())
+    ends.lines = FindEnds(texts, true).lines;
   const auto is_end = [&](ByteView line) {
     return (EndsALine(line) && IsResultCode(line)) ||
            std::find(ends.lines.begin(), ends.lines.end(), line) != ends.lines.end();
   };
+  for (const Answer* answer : texts) {
+    const ByteView line = LastLineWithEnding(answer->View());
+    const bool goes_on = std::find(ends.go_on.begin(), ends.go_on.end(), line) != ends.go_on.end();
+    if (goes_on && HasRest(*answer)) pauses_.push_back(answer->pause);
+  }
   std::size_t ended = 0, finals = 0;
   for (const Answer* answer : texts) {
     const bool sure = is_end(LastLineWithEnding(answer->View()));

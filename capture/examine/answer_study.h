@@ -51,9 +51,13 @@ class AnswerStudy {
   };
   struct Ends {
     std::vector<Bytes> lines;
-    std::size_t answers = 0;  // that end so
+    std::vector<Bytes> go_on;  // last lines behind which more comes, nearly each time
   };
 
+  // It came soon behind the last answer.
+  void MayBeRest(const Segment& segment);
+  void NoteElsewhere(const Segment& segment);
+  bool HasRest(const Answer& answer) const;
   void NoteLines(const Segment& segment, bool sure);
   std::vector<const Answer*> TextAnswers() const;
   Ends FindEnds(const std::vector<const Answer*>& answers, bool with_rest) const;
@@ -76,6 +80,8 @@ class AnswerStudy {
   std::vector<Answer> answers_;
   std::vector<Group> groups_;
   std::map<Bytes, Head> heads_;
+  std::map<Bytes, std::size_t>
+      elsewhere_;                         // shapes of lines that came, but not soon behind answers
   std::map<Bytes, std::size_t> cut_out_;  // sorts of unasked lines in the midst of answers
   // How often a line of that sort came a silence behind an answer, by the sort of its command.
   std::map<Bytes, std::map<Bytes, std::size_t>> behind_;

@@ -35,6 +35,13 @@ enum class Framing : std::uint8_t {
   kHdlc = 5,
 };
 
+// A command that comes back without its ending, the answer behind it on the same line.
+enum class BareEcho : std::uint8_t {
+  kNone = 0,
+  kUntold = 1,  // the answer may as well repeat what was asked: stamps are no finer
+  kGiven = 2,
+};
+
 const char* FramingName(Framing framing);  // "Modbus RTU"; "" for none
 
 constexpr Duration kLongestUsualTurnaround = Duration::Seconds(2);
@@ -50,8 +57,9 @@ struct Conventions {
   bool lf_cr = false;               // lines end with LF CR
   // CR or LF: the last byte of (nearly) every answer when the host speaks again; 0: it differs.
   char answers_last = 0;
-  bool result_codes = false;      // replies end with a V.250 result code
-  bool echo = false;              // the module gives back what it is sent
+  bool result_codes = false;  // replies end with a V.250 result code
+  bool echo = false;          // the module gives back what it is sent
+  BareEcho bare_echo = BareEcho::kNone;
   bool one_line_replies = false;  // each reply is one line, with its ending
   // Last lines that answers end with ("done\r\n"), or what they end with in place of a line ("> ").
   std::vector<Bytes> answer_ends;

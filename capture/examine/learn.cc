@@ -4,6 +4,7 @@
 #include <array>
 
 #include "capture/examine/answer_study.h"
+#include "capture/examine/bare_echo.h"
 #include "capture/examine/echo_order.h"
 #include "capture/examine/framing_stage.h"
 #include "capture/examine/lines_of.h"
@@ -191,7 +192,8 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
   out.unknown_heard = lanes[0].heard;
   out.host_heard = lanes[1].heard;
   out.module_heard = lanes[2].heard;
-  out.echo = out.both_sides() && GuessEcho(tape, options);
+  if (out.both_sides()) out.bare_echo = FindBareEcho(tape, options);
+  out.echo = out.bare_echo == BareEcho::kGiven || (out.both_sides() && GuessEcho(tape, options));
   // Nearly all text, and with endings: 19 of 20 leaves room for some binary in between.
   out.terminated_commands = host_endings > 0 && host_text * 20 >= host_bytes * 19;
   out.lf_cr = ends.LfCr();

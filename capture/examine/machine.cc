@@ -36,8 +36,12 @@ SegmentMachine::SegmentMachine(const Conventions& conventions, const SegmenterOp
   if (conventions.answer_mark != 0) prompt_ends_ += conventions.answer_mark;
   for (const char c : prompt_ends_ + "\r\n") ends_unit_[static_cast<unsigned char>(c)] = true;
   begins_unasked_['R'] = true;  // RING
-  for (const Bytes& head : conventions.unasked_heads)
-    if (!head.empty()) begins_unasked_[static_cast<unsigned char>(head[0])] = true;
+  for (const Bytes& head : conventions.unasked_heads) {
+    if (head.empty()) continue;
+    // A 0 stands for any number.
+    for (const char c : head[0] == '0' ? ByteView("0123456789") : ByteView(head).substr(0, 1))
+      begins_unasked_[static_cast<unsigned char>(c)] = true;
+  }
 }
 
 SegmentMachine::~SegmentMachine() = default;

@@ -116,7 +116,7 @@ class SegmentMachine {
   std::size_t TakeEcho(const Tape& tape, const TapeItem& item, std::size_t from);
   // How many of `bytes` give back more of the command.
   static std::size_t MatchEcho(Asked& asked, ByteView bytes);
-  static bool EchoIsWhole(const Asked& asked, char next);
+  bool EchoIsWhole(const Asked& asked, char next);
   void EchoFailed(Asked& asked);
   void SettleEcho();                   // nothing more comes behind it
   void SettleFollowedEcho(char next);  // something else comes behind it

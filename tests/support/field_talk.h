@@ -197,8 +197,9 @@ class FieldTalk : private TalkMaker {
     for (int i = 0; i < 50; ++i) {
       const Bytes unit = "0" + std::to_string(1 + Pick(5));
       Host(summed((Chance(0.5) ? "#" : "$") + unit + Of<Bytes>({"A", "M", "2", ""})));
-      if (unit == "04" && i > 2) {
-        Wait(patience, patience * 1.2);
+      if (unit == "04" && i > 2) {  // no shorter than an answer would have taken
+        const double answer = 40 * line_.character_ms();
+        Wait(answer + patience, answer + patience * 1.2);
         continue;
       }
       Wait(4, 15);
@@ -239,9 +240,13 @@ class FieldTalk : private TalkMaker {
       if (now_ < next_question) continue;
       next_question = now_ + Between(500, 1500);
       Wait(20, 60);
-      Host(Of<Bytes>({"rate?", "name?", "gain 2"}) + "\r\n");
+      const int which = Pick(3);
+      Host(std::vector<Bytes>{"rate?", "name?", "gain 2"}[static_cast<std::size_t>(which)] +
+           "\r\n");
       Wait(4, 20);
-      Reply(Of<Bytes>({"rate 5", "name butt-" + Digits(1), "ok"}) + "\r\n");
+      Reply(which == 0   ? Bytes("rate 5\r\n")
+            : which == 1 ? "name butt-" + Digits(1) + "\r\n"
+                         : Bytes("ok\r\n"));
       Wait(5, 10);
     }
   }
@@ -461,7 +466,10 @@ class FieldTalk : private TalkMaker {
       Module(K::kEcho, head + end);
       now_ = std::max(now_, to);
       Wait(4, 20);
-      if (unit != 5 || i < 2) Reply(head + Digits(3) + end);
+      if (unit != 5 || i < 2)
+        Reply(head + Digits(3) + end);
+      else
+        Wait(200 + 30 * line_.character_ms(), 250 + 30 * line_.character_ms());
       Wait(think, think * 1.5);
     }
   }
@@ -621,7 +629,7 @@ class FieldTalk : private TalkMaker {
       frame += static_cast<char>(1 + Pick(8));
       Host(frame + static_cast<char>(SumOf(frame)));
       Wait(3, 6);
-      Bytes answer = "\x5A\x07" + frame.substr(2) + Noise(3);
+      Bytes answer = "\x5A\x07" + frame.substr(2, 1) + Noise(3);
       Reply(answer + static_cast<char>(SumOf(answer)));
       Wait(2, 4);
       while (due < now_) due += every;
