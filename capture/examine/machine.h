@@ -72,6 +72,9 @@ class SegmentMachine {
   void Close(Lane& lane, EndedBy why, Duration quiet);
   void CloseSlot(Slot& slot, EndedBy why, Duration quiet);
   void CloseAll(EndedBy why, Duration quiet);
+  bool BeginsAsBanner(ByteView bytes) const;
+  // The module began anew in the midst of what it says: its banner stands behind a silence in it.
+  void CutBanner();
   void Mark(const TapeItem& item, SegmentKind kind);
   // Whether the module's line goes on with it, though there was a pause: it is the LF of a CR, or
   // the line showed no end.

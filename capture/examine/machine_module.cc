@@ -132,6 +132,7 @@ void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
     s.kind_why = "it came long after the answer; it may be more of it";
     return;
   }
+  module_.open->more = asked->replied && silent;
   asked->replied = true;
   s.turn = asked->turn;
 }
