@@ -66,6 +66,7 @@ void AnswerStudy::Take(const Segment& s) {
       ++groups_.back().commands;
       ++commands_;
       ++waiting_;
+      ++since_answer_;
       command_ = Stripped(s.bytes);
       second_came_ = false;
       turn_ = s.turn;
@@ -87,6 +88,8 @@ void AnswerStudy::Take(const Segment& s) {
         answer.command = command_;
         answer.alone = waiting_ <= 1 && !cut_;
         answer.sure_size = 0;
+        answer.waited = since_answer_;
+        since_answer_ = 0;
         answer.group = groups_.empty() ? 0 : groups_.size() - 1;
         answers_.push_back(std::move(answer));
       } else if (s.sure == Sureness::kUnsure && !echo_before_) {
@@ -301,6 +304,17 @@ bool AnswerStudy::OneLineEach() {
   return groups > 0 && good * 10 >= groups * 9;
 }
 
+bool AnswerStudy::OneOfSeveral() const {
+  std::size_t one = 0;
+  for (const Answer& answer : answers_) {
+    if (answer.waited == 1) continue;
+    // What comes behind another answer at once is for a command that waited on.
+    if (answer.waited == 0 || CountLines(answer.View()) != 1) return false;
+    ++one;
+  }
+  return one >= 3;
+}
+
 bool AnswerStudy::StandsInAnswers(const Bytes& sort) const {
   std::set<ByteView> commands;
   for (const Answer& answer : answers_) {
@@ -478,6 +492,7 @@ void AnswerStudy::Finish(Conventions& out) {
   out.answers_always_end = out.answer_mark != 0 || ((out.result_codes || !ends.lines.empty()) &&
                                                     finals * 100 >= texts.size() * 97);
   out.one_line_replies = OneLineEach() && ended * 10 >= answers_.size() * 9;
+  out.one_of_several = out.one_line_replies && !out.echo && OneOfSeveral();
   if (!turnarounds_.empty()) {
     std::sort(turnarounds_.begin(), turnarounds_.end());
     out.usual_turnaround =

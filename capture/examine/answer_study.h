@@ -17,7 +17,7 @@ class AnswerStudy {
   // All segments of the stretch, in their order.
   void Take(const Segment& segment);
   // Puts what was found into `out`: result_codes, answer_ends, answers_always_end, echo,
-  // one_line_replies, unasked_heads, second_answers, usual_turnaround.
+  // one_line_replies, one_of_several, unasked_heads, second_answers, usual_turnaround.
   void Finish(Conventions& out);
   // After Finish(): how long pauses last inside answers that were taken for over then; 95th
   // percentile, zero if there were none.
@@ -32,6 +32,7 @@ class AnswerStudy {
     Instant end;                // of the sure part
     Duration pause;             // before the rest
     bool alone = false;         // no other command came before it was over
+    std::size_t waited = 0;     // commands since the answer before
     std::size_t group = 0;      // index
     bool text = true;
 
@@ -71,6 +72,8 @@ class AnswerStudy {
   void FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out) const;
   // Whether there are as many lines as commands, but for those that may have come unasked.
   bool OneLineEach();
+  // Whether of several commands that wait only one is ever answered.
+  bool OneOfSeveral() const;
   // Whether lines of this sort stand beside others in answers to different commands.
   bool StandsInAnswers(const Bytes& sort) const;
   // How often answers consist of nothing but lines of this sort, for commands that are always
@@ -88,6 +91,7 @@ class AnswerStudy {
   std::vector<Duration> turnarounds_;
   std::vector<Duration> pauses_;
   std::size_t commands_ = 0, echoes_ = 0, waiting_ = 0;
+  std::size_t since_answer_ = 0;  // commands
   std::uint64_t turn_ = 0;
   Bytes command_;
   Instant command_end_;

@@ -61,6 +61,8 @@ struct Conventions {
   bool echo = false;          // the module gives back what it is sent
   BareEcho bare_echo = BareEcho::kNone;
   bool one_line_replies = false;  // each reply is one line, with its ending
+  // Of several commands that wait for an answer one gets it, and the others were not heard.
+  bool one_of_several = false;
   // Last lines that answers end with ("done\r\n"), or what they end with in place of a line ("> ").
   std::vector<Bytes> answer_ends;
   // A character in place of CR or LF that each command or answer ends with (';'); 0: none.
