@@ -14,6 +14,10 @@ constexpr std::size_t kMostEnds = 16;
 constexpr std::size_t kLongestEnd = 64;
 // What comes later behind an answer is hardly the rest of it (common practice, no source).
 constexpr Duration kLongestRest = Duration::Seconds(1);
+// Where most answers come soon, one that takes longer than this, and many times as long, is hardly
+// one if it may be unasked (the same).
+constexpr Duration kSoon = Duration::Milliseconds(500);
+constexpr int kManyTimes = 10;
 
 bool EndsALine(ByteView bytes) {
   return !bytes.empty() && (bytes.back() == '\r' || bytes.back() == '\n');
@@ -89,6 +93,7 @@ void AnswerStudy::Take(const Segment& s) {
         answer.alone = waiting_ <= 1 && !cut_;
         answer.sure_size = 0;
         answer.waited = since_answer_;
+        answer.wait = s.from - command_end_;
         since_answer_ = 0;
         answer.group = groups_.empty() ? 0 : groups_.size() - 1;
         answers_.push_back(std::move(answer));
@@ -261,7 +266,7 @@ std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
   };
   std::map<ByteView, Count> commands;
   for (const Answer& answer : answers_) {
-    if (!answer.text) continue;
+    if (!answer.text || answer.wait > latest_) continue;
     bool only = true, end = false;
     std::size_t lines = 0;
     ForLines(answer.View(), [&](ByteView line) {
@@ -497,6 +502,7 @@ void AnswerStudy::Finish(Conventions& out) {
     std::sort(turnarounds_.begin(), turnarounds_.end());
     out.usual_turnaround =
         std::min(turnarounds_[(turnarounds_.size() - 1) * 95 / 100], kLongestUsualTurnaround);
+    latest_ = std::max(turnarounds_[(turnarounds_.size() - 1) / 2] * kManyTimes, kSoon);
   }
   FindHeads(ends, out.unasked_heads);
   out.second_answers.clear();

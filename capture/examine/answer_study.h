@@ -32,6 +32,7 @@ class AnswerStudy {
     Instant end;                // of the sure part
     Duration pause;             // before the rest
     bool alone = false;         // no other command came before it was over
+    Duration wait;              // since the command
     std::size_t waited = 0;     // commands since the answer before
     std::size_t group = 0;      // index
     bool text = true;
@@ -77,7 +78,7 @@ class AnswerStudy {
   // Whether lines of this sort stand beside others in answers to different commands.
   bool StandsInAnswers(const Bytes& sort) const;
   // How often answers consist of nothing but lines of this sort, for commands that are always
-  // answered so.
+  // answered so. Such as came much later than answers come are none.
   std::size_t AskedFor(const Bytes& sort, const Ends& ends) const;
 
   std::vector<Answer> answers_;
@@ -89,6 +90,7 @@ class AnswerStudy {
   // How often a line of that sort came a silence behind an answer, by the sort of its command.
   std::map<Bytes, std::map<Bytes, std::size_t>> behind_;
   std::vector<Duration> turnarounds_;
+  Duration latest_ = Duration::Max();  // how long an answer may take
   std::vector<Duration> pauses_;
   std::size_t commands_ = 0, echoes_ = 0, waiting_ = 0;
   std::size_t since_answer_ = 0;  // commands
