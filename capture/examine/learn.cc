@@ -9,6 +9,7 @@
 #include "capture/examine/framing_stage.h"
 #include "capture/examine/lines_of.h"
 #include "capture/examine/machine.h"
+#include "capture/examine/protocols/v250.h"
 #include "capture/examine/silence.h"
 
 namespace witness {
@@ -16,6 +17,8 @@ namespace {
 
 constexpr int kReadings = 3;
 constexpr Duration kNoTime = Duration::Nanoseconds(1);  // but known
+// The rest of an answer hardly comes later (common practice, no source).
+constexpr Duration kLongestPauseBeforeCode = Duration::Seconds(1);
 
 // Tells the silence between an echo and the answer: it is a turnaround.
 class EchoWatch {
@@ -276,6 +279,61 @@ void ReadOver(const Tape& tape, const SegmenterOptions& options, const std::vect
   }
 }
 
+// What one side said between silences, where it ends its answers with result codes.
+struct CodedTalk {
+  std::size_t spans = 0;
+  std::size_t whole = 0;        // with one result code, at the end
+  std::vector<Duration> after;  // how long it was silent behind the others
+
+  bool IsWhole() const { return spans >= 3 && whole * 20 >= spans * 19; }
+};
+
+CodedTalk CodesOf(const Tape& tape, const SegmenterOptions& options, Duration silence) {
+  CodedTalk out;
+  Bytes span;
+  Instant last;
+  const auto end = [&](Duration quiet) {
+    ++out.spans;
+    std::size_t codes = 0;
+    bool at_end = false;
+    for (std::size_t at = 0; at < span.size();) {
+      const std::size_t stop = std::min(FindLineEnd(span, at), span.size());
+      const ByteView line = ByteView(span).substr(at, stop - at);
+      if (!line.empty()) {
+        at_end = stop < span.size() && v250::IsFinalResultCode(line);
+        codes += at_end ? 1u : 0u;
+      }
+      at = stop + 1;
+    }
+    if (codes == 1 && at_end)
+      ++out.whole;
+    else
+      out.after.push_back(quiet);
+    span.clear();
+  };
+  for (const TapeItem& item : tape.items) {
+    if (item.kind != EventKind::kBytes || item.size == 0) continue;
+    const Duration idle = IdleBefore(last, item.at, item.size, options.character_time);
+    if (!span.empty() && idle > silence) end(idle);
+    span += tape.BytesOf(item);
+    last = item.at;
+  }
+  return out;
+}
+
+// Where only the module is heard: a pause that stands before a result code does not separate.
+void MindResultCodes(const Tape& tape, const SegmenterOptions& options,
+                     const std::vector<Duration>& gaps, SilenceHints hints, Conventions& out) {
+  CodedTalk talk = CodesOf(tape, options, out.silence.value);
+  if (talk.whole < 3 || talk.IsWhole()) return;
+  std::erase_if(talk.after, [](Duration quiet) { return quiet > kLongestPauseBeforeCode; });
+  if (talk.after.size() < 3) return;
+  std::sort(talk.after.begin(), talk.after.end());
+  hints.pause_in_answers = talk.after[(talk.after.size() - 1) * 95 / 100];
+  const SilenceThreshold longer = DeriveSilence(gaps, hints);
+  if (CodesOf(tape, options, longer.value).IsWhole()) out.silence = longer;
+}
+
 // Whether it shows in (nearly) every answer when it is complete.
 bool ExplainsAnswers(const Conventions& c) { return c.one_line_replies || c.answers_always_end; }
 
@@ -295,6 +353,8 @@ Conventions LearnConventions(const Tape& tape, const SegmenterOptions& options) 
     out.silence.why = "as asked for";
   } else {
     out.silence = DeriveSilence(gaps, hints);
+    if (out.module_heard && !out.host_heard && !out.unknown_heard)
+      MindResultCodes(tape, options, gaps, hints, out);
   }
   Conventions other = out;
   ReadOver(tape, options, gaps, hints, out);
