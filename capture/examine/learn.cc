@@ -3,8 +3,10 @@
 #include <algorithm>
 #include <array>
 
+#include "capture/base/text.h"
 #include "capture/examine/answer_study.h"
 #include "capture/examine/bare_echo.h"
+#include "capture/examine/block_study.h"
 #include "capture/examine/echo_order.h"
 #include "capture/examine/framing_stage.h"
 #include "capture/examine/lines_of.h"
@@ -19,6 +21,9 @@ constexpr int kReadings = 3;
 constexpr Duration kNoTime = Duration::Nanoseconds(1);  // but known
 // The rest of an answer hardly comes later (common practice, no source).
 constexpr Duration kLongestPauseBeforeCode = Duration::Seconds(1);
+// A sender does not stop for longer in the middle of a block (the same).
+constexpr Duration kBriefly = Duration::Milliseconds(20);
+constexpr double kNearlyAllBlocks = 0.97;
 
 // Tells the silence between an echo and the answer: it is a turnaround.
 class EchoWatch {
@@ -334,6 +339,26 @@ void MindResultCodes(const Tape& tape, const SegmenterOptions& options,
   if (CodesOf(tape, options, longer.value).IsWhole()) out.silence = longer;
 }
 
+// Where gaps were taken for pauses inside answers, but what stands between them are whole blocks:
+// they separate.
+void MindBlocks(const Tape& tape, const SegmenterOptions& options,
+                const std::vector<Duration>& gaps, const SilenceHints& hints, Conventions& out) {
+  if (out.terminated_commands) return;
+  SilenceThreshold shortest;
+  const Duration least = ShortestSilence(hints);
+  Duration above = Duration::Max();
+  for (const Duration gap : gaps)
+    if (gap > std::max(least, kBriefly)) above = std::min(above, gap);
+  if (above == Duration::Max() || above >= out.silence.value) return;
+  shortest.value = std::max(least, above / 2);
+  const double whole = ShareOfWholeBlocks(tape, options, shortest.value);
+  if (whole < kNearlyAllBlocks || whole <= ShareOfWholeBlocks(tape, options, out.silence.value))
+    return;
+  shortest.shortest_above = above;
+  shortest.why = "blocks follow each other after " + FormatDuration(above) + " and more";
+  out.silence = shortest;
+}
+
 // Whether it shows in (nearly) every answer when it is complete.
 bool ExplainsAnswers(const Conventions& c) { return c.one_line_replies || c.answers_always_end; }
 
@@ -355,6 +380,7 @@ Conventions LearnConventions(const Tape& tape, const SegmenterOptions& options) 
     out.silence = DeriveSilence(gaps, hints);
     if (out.module_heard && !out.host_heard && !out.unknown_heard)
       MindResultCodes(tape, options, gaps, hints, out);
+    if (out.both_sides()) MindBlocks(tape, options, gaps, hints, out);
   }
   Conventions other = out;
   ReadOver(tape, options, gaps, hints, out);
