@@ -62,6 +62,7 @@ bool IsResultCode(ByteView line) {
 }  // namespace
 
 void AnswerStudy::Take(const Segment& s) {
+  if (s.side == Side::kModule && s.kind != SegmentKind::kEcho && !IsText(s.bytes)) NoteBlock(s);
   switch (s.kind) {
     case SegmentKind::kCommand:
       // Did the one before stay without an answer, its answer may be in the answer before that.
@@ -134,6 +135,70 @@ void AnswerStudy::Take(const Segment& s) {
   silent_before_ = s.kind == SegmentKind::kSilence;
   echo_before_ = s.kind == SegmentKind::kEcho;
   if (!silent_before_) before_ended_by_ = s.ended_by;
+}
+
+void AnswerStudy::NoteBlock(const Segment& s) {
+  const bool first = s.kind == SegmentKind::kReply && s.turn != block_turn_;
+  if (first) {
+    block_turn_ = s.turn;
+    block_answers_.push_back({s.bytes.substr(0, marks_.size()), 0});
+  } else if (!block_answers_.empty()) {
+    ++block_answers_.back().behind;
+  }
+  for (std::size_t at = 0; at < std::min(marks_.size(), s.bytes.size()); ++at) {
+    Mark& mark = marks_[at][s.bytes[at]];
+    ++(first ? mark.first : mark.later);
+    mark.surely += s.kind == SegmentKind::kReply ? 0u : 1u;
+  }
+}
+
+bool AnswerStudy::FollowAtTimes(std::size_t at) const {
+  struct Count {
+    std::size_t followed = 0, alone = 0;
+  };
+  std::map<char, Count> kinds;
+  for (const BlockAnswer& answer : block_answers_) {
+    if (answer.head.size() <= at) continue;
+    Count& count = kinds[answer.head[at]];
+    ++(answer.behind > 0 ? count.followed : count.alone);
+  }
+  std::size_t at_times = 0, always = 0;
+  for (const auto& [value, count] : kinds) {
+    if (count.followed > 0 && count.alone > 0) ++at_times;
+    if (count.followed >= 3 && count.alone == 0) ++always;
+  }
+  return at_times >= 3 && always == 0;
+}
+
+void AnswerStudy::FindMarks(Conventions& out) const {
+  out.unasked_marks.clear();
+  // What stands behind most answers, and once, is their second part.
+  const auto once = static_cast<std::size_t>(
+      std::count_if(block_answers_.begin(), block_answers_.end(),
+                    [](const BlockAnswer& answer) { return answer.behind == 1; }));
+  if (block_answers_.size() < 3 || once * 10 >= block_answers_.size() * 7) return;
+  for (std::size_t at = 0; at < marks_.size(); ++at) {
+    Bytes unasked;
+    std::size_t all = 0, told = 0, surely = 0, later = 0, first = 0;
+    bool any_asked = false;
+    for (const auto& [value, mark] : marks_[at]) {
+      const std::size_t n = mark.first + mark.later;
+      all += n;
+      first += mark.first;
+      later += mark.later;
+      const bool is_unasked = mark.later >= 3 && mark.first * 4 <= mark.later;
+      const bool is_asked = mark.first >= 3 && mark.later * 4 <= mark.first;
+      told += is_unasked || is_asked ? n : 0u;
+      any_asked = any_asked || is_asked;
+      if (!is_unasked) continue;
+      unasked += value;
+      surely += mark.surely;
+    }
+    if (told * 20 < all * 19 || (surely < 3 && !FollowAtTimes(at)) || (!any_asked && later < first * 2)) continue;
+    out.mark_at = at;
+    out.unasked_marks = unasked;
+    return;
+  }
 }
 
 void AnswerStudy::MayBeRest(const Segment& s) {
@@ -505,6 +570,7 @@ void AnswerStudy::Finish(Conventions& out) {
     latest_ = std::max(turnarounds_[(turnarounds_.size() - 1) / 2] * kManyTimes, kSoon);
   }
   FindHeads(ends, out.unasked_heads);
+  FindMarks(out);
   out.second_answers.clear();
   // Behind its result code a V.250 module says nothing but what nobody asked for (clause 5.7).
   if (!out.result_codes) FindSecondAnswers(out.second_answers);

@@ -2,6 +2,7 @@
 // end, in how many lines they come, how unasked lines begin.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <map>
 #include <set>
@@ -17,7 +18,7 @@ class AnswerStudy {
   // All segments of the stretch, in their order.
   void Take(const Segment& segment);
   // Puts what was found into `out`: result_codes, answer_ends, answers_always_end, echo,
-  // one_line_replies, one_of_several, unasked_heads, second_answers, usual_turnaround.
+  // one_line_replies, one_of_several, unasked_heads, unasked_marks, second_answers, usual_turnaround.
   void Finish(Conventions& out);
   // After Finish(): how long pauses last inside answers that were taken for over then; 95th
   // percentile, zero if there were none.
@@ -59,6 +60,10 @@ class AnswerStudy {
   // It came soon behind the last answer.
   void MayBeRest(const Segment& segment);
   void NoteElsewhere(const Segment& segment);
+  void NoteBlock(const Segment& segment);
+  void FindMarks(Conventions& out) const;
+  // Whether something comes behind answers of several kinds, of each at times and at times not.
+  bool FollowAtTimes(std::size_t at) const;
   bool HasRest(const Answer& answer) const;
   void NoteLines(const Segment& segment, bool sure);
   std::vector<const Answer*> TextAnswers() const;
@@ -89,6 +94,19 @@ class AnswerStudy {
   std::map<Bytes, std::size_t> cut_out_;  // sorts of unasked lines in the midst of answers
   // How often a line of that sort came a silence behind an answer, by the sort of its command.
   std::map<Bytes, std::map<Bytes, std::size_t>> behind_;
+  // Of blocks, by what they have at each of the first places: how many were first words after a
+  // command, or came later, and of these how many when hardly any answer was due.
+  struct Mark {
+    std::size_t first = 0, later = 0, surely = 0;
+  };
+  std::array<std::map<char, Mark>, 4> marks_;
+  // First words that are a block, and how many came behind it.
+  struct BlockAnswer {
+    Bytes head;
+    std::size_t behind = 0;
+  };
+  std::vector<BlockAnswer> block_answers_;
+  std::uint64_t block_turn_ = 0;
   std::vector<Duration> turnarounds_;
   Duration latest_ = Duration::Max();  // how long an answer may take
   std::vector<Duration> pauses_;

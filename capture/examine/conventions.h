@@ -73,6 +73,9 @@ struct Conventions {
   // Beginnings of lines that the module says unasked, up to a ':' or ',' ("+JOIN:"), or whole;
   // numbers in them stand as one 0.
   std::vector<Bytes> unasked_heads;
+  // The same of blocks: what those have at this place that the module says unasked.
+  std::size_t mark_at = 0;
+  Bytes unasked_marks;
   // Lines that come a silence after the answer to a command of that sort, and only then: its second
   // answer. Both as SortOf() has them.
   struct SecondAnswer {
@@ -87,6 +90,9 @@ struct Conventions {
   Duration usual_turnaround;
   Duration quick_turnaround;  // one in ten answers comes as soon; zero if unknown
 
+  bool IsUnaskedBlock(ByteView bytes) const {
+    return bytes.size() > mark_at && unasked_marks.find(bytes[mark_at]) != Bytes::npos;
+  }
   // Whether it shows in an answer's own bytes when it is complete.
   bool ends_known() const {
     return result_codes || one_line_replies || answer_mark != 0 || !answer_ends.empty();

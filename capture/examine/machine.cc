@@ -132,6 +132,7 @@ void SegmentMachine::Close(Lane& lane, EndedBy why, Duration quiet) {
     cut_next_ = false;
     CutBanner();
     Slot* slot = lane.open;
+    if (!slot->text && conventions_.IsUnaskedBlock(slot->segment.bytes)) TellUnasked(*slot);
     if (slot->over_at > 0 && slot->over_at < slot->segment.bytes.size() &&
         !Stripped(ByteView(slot->segment.bytes).substr(slot->over_at)).empty()) {
       Slot* rest = NewSlot(SegmentKind::kUnsolicited, Side::kModule);
@@ -188,6 +189,17 @@ void SegmentMachine::CutBanner() {
     slot->segment.kind_why = "it begins as the banner at the start did";
     return;
   }
+}
+
+void SegmentMachine::TellUnasked(Slot& slot) {
+  Segment& s = slot.segment;
+  // Nothing of the answer has come yet.
+  for (Asked& asked : asked_)
+    if (asked.turn == s.turn && s.kind == SegmentKind::kReply && !slot.more) asked.replied = false;
+  s.kind = SegmentKind::kUnsolicited;
+  s.turn = 0;
+  s.sure = Sureness::kLikely;
+  s.kind_why = "the module says such blocks unasked";
 }
 
 void SegmentMachine::CloseAll(EndedBy why, Duration quiet) {

@@ -75,6 +75,7 @@ class SegmentMachine {
   bool BeginsAsBanner(ByteView bytes) const;
   // The module began anew in the midst of what it says: its banner stands behind a silence in it.
   void CutBanner();
+  void TellUnasked(Slot& slot);  // a block that is such
   void Mark(const TapeItem& item, SegmentKind kind);
   // Whether the module's line goes on with it, though there was a pause: it is the LF of a CR, or
   // the line showed no end.

@@ -11,7 +11,7 @@ Shortcut::Way WayOf(const Conventions& conventions, const SegmenterOptions& opti
   if (options.framing || conventions.unknown_heard || conventions.echo || conventions.lf_cr ||
       conventions.bare_echo != BareEcho::kNone ||
       conventions.command_mark != 0 || conventions.answer_mark != 0 ||
-      !conventions.second_answers.empty() || options.max_segment <= std::size_t{kMostBytes} * 2)
+      !conventions.second_answers.empty() || !conventions.unasked_marks.empty() || options.max_segment <= std::size_t{kMostBytes} * 2)
     return Shortcut::Way::kNone;
   if (TextShapes::Fit(conventions)) return Shortcut::Way::kText;
   if (PlainBlocks::Fit(conventions)) return Shortcut::Way::kBlocks;
