@@ -194,7 +194,7 @@ void AnswerStudy::FindMarks(Conventions& out) const {
       unasked += value;
       surely += mark.surely;
     }
-    if (told * 20 < all * 19 || (surely < 3 && !FollowAtTimes(at)) || (!any_asked && later < first * 2)) continue;
+    if (told * 10 < all * 9 || (surely < 3 && !FollowAtTimes(at)) || (!any_asked && later < first * 2)) continue;
     out.mark_at = at;
     out.unasked_marks = unasked;
     return;

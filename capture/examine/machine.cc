@@ -132,7 +132,9 @@ void SegmentMachine::Close(Lane& lane, EndedBy why, Duration quiet) {
     cut_next_ = false;
     CutBanner();
     Slot* slot = lane.open;
-    if (!slot->text && conventions_.IsUnaskedBlock(slot->segment.bytes)) TellUnasked(*slot);
+    // A block's bytes may be text by chance.
+    const bool block = !slot->text || !conventions_.terminated_commands;
+    if (block && conventions_.IsUnaskedBlock(slot->segment.bytes)) TellUnasked(*slot);
     if (slot->over_at > 0 && slot->over_at < slot->segment.bytes.size() &&
         !Stripped(ByteView(slot->segment.bytes).substr(slot->over_at)).empty()) {
       Slot* rest = NewSlot(SegmentKind::kUnsolicited, Side::kModule);
