@@ -254,7 +254,7 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
   std::size_t alone = 0;
   for (const Answer* answer : answers) {
     alone += answer->alone ? 1u : 0u;
-    const ByteView end = LastLineWithEnding(answer->View(with_rest));
+    const ByteView end = LastLineWithEnding(answer->View(with_rest && HasRest(*answer)));
     if (end.empty() || end.size() > kLongestEnd) continue;
     // A prompt stands for itself; a word without an ending may go on.
     if (!EndsALine(end)) {
@@ -282,7 +282,7 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
     if (!EndsALine(end)) prompts.emplace_back(end, &count);
   for (const Answer* answer : answers) {
     if (!answer->alone) continue;
-    const ByteView bytes = answer->View(with_rest);
+    const ByteView bytes = answer->View(with_rest && HasRest(*answer));
     const ByteView end = LastLineWithEnding(bytes);
     const std::size_t end_at =
         end.empty() ? bytes.size() : static_cast<std::size_t>(end.data() - bytes.data());
@@ -319,6 +319,7 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
 bool AnswerStudy::HasRest(const Answer& answer) const {
   const ByteView rest = ByteView(answer.bytes).substr(answer.sure_size);
   if (answer.sure_size == 0 || Stripped(rest).empty() || !IsText(rest)) return false;
+  if (Stripped(rest) == "RING") return false;  // V.250 table 1: nobody asks for it
   const auto elsewhere = elsewhere_.find(ShapeOf(rest));
   return elsewhere == elsewhere_.end() || elsewhere->second * 10 <= answers_.size();
 }
@@ -548,7 +549,7 @@ void AnswerStudy::Finish(Conventions& out) {
   std::size_t ended = 0, finals = 0;
   for (const Answer* answer : texts) {
     const bool sure = is_end(LastLineWithEnding(answer->View()));
-    const bool unsure = !sure && is_end(LastLineWithEnding(answer->View(true)));
+    const bool unsure = !sure && HasRest(*answer) && is_end(LastLineWithEnding(answer->View(true)));
     ended += EndsALine(answer->View(unsure)) ? 1u : 0u;
     finals += sure || unsure ? 1u : 0u;
     if (unsure) pauses_.push_back(answer->pause);

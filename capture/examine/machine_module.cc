@@ -104,7 +104,8 @@ void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
                             waited(asked_.back()) * 2 >= conventions_.quick_turnaround;
   bool passed_over = false;
   while (asked_.size() > 1 && !asked_.front().replied && !asked_.front().over) {
-    const bool too_old = waited(asked_.front()) >= longest_wait;
+    const bool too_old =
+        waited(asked_.front()) >= longest_wait && waited(asked_.back()) < longest_wait;
     if (!too_old && !answers_last) break;
     passed_over = passed_over || !answers_last;
     ForgetFirst();
