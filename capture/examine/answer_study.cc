@@ -116,7 +116,8 @@ void AnswerStudy::Take(const Segment& s) {
     }
     case SegmentKind::kUnsolicited:
       if (silent_before_ && answered_ && !second_came_ && !answers_.empty() &&
-          answers_.back().turn == turn_ && s.from - answers_.back().end <= kLongestRest)
+          answers_.back().turn == turn_ && answers_.back().waited == 1 &&
+          s.from - answers_.back().end <= kLongestRest)
         MayBeRest(s);
       else
         NoteElsewhere(s);
@@ -194,7 +195,9 @@ void AnswerStudy::FindMarks(Conventions& out) const {
       unasked += value;
       surely += mark.surely;
     }
-    if (told * 10 < all * 9 || (surely < 3 && !FollowAtTimes(at)) || (!any_asked && later < first * 2)) continue;
+    if (told * 10 < all * 9 || (surely < 3 && !FollowAtTimes(at)) ||
+        (!any_asked && later < first * 2))
+      continue;
     out.mark_at = at;
     out.unasked_marks = unasked;
     return;

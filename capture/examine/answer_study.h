@@ -18,7 +18,8 @@ class AnswerStudy {
   // All segments of the stretch, in their order.
   void Take(const Segment& segment);
   // Puts what was found into `out`: result_codes, answer_ends, answers_always_end, echo,
-  // one_line_replies, one_of_several, unasked_heads, unasked_marks, second_answers, usual_turnaround.
+  // one_line_replies, one_of_several, unasked_heads, unasked_marks, second_answers,
+  // usual_turnaround.
   void Finish(Conventions& out);
   // After Finish(): how long pauses last inside answers that were taken for over then; 95th
   // percentile, zero if there were none.

@@ -95,10 +95,10 @@ SilenceThreshold InWords(const Stretch& stretch, double floor, const SilenceHint
 }  // namespace
 
 Duration ShortestSilence(const SilenceHints& hints) {
-  return Duration::Nanoseconds(std::llround(
-      std::max({kShortest, 3.5 * static_cast<double>(hints.character_time.ns()),
-                1.25 * static_cast<double>(hints.stamp_uncertainty.ns()),
-                1.1 * static_cast<double>(hints.pause_in_answers.ns())})));
+  return Duration::Nanoseconds(
+      std::llround(std::max({kShortest, 3.5 * static_cast<double>(hints.character_time.ns()),
+                             1.25 * static_cast<double>(hints.stamp_uncertainty.ns()),
+                             1.1 * static_cast<double>(hints.pause_in_answers.ns())})));
 }
 
 SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& hints,

@@ -3,15 +3,15 @@
 namespace witness {
 namespace {
 
-constexpr std::ptrdiff_t kMostEvents = 4096;     // of one side's run
-constexpr std::ptrdiff_t kMostBytes = 64 << 10;  // the same
+constexpr std::ptrdiff_t kMostEvents = 4096;           // of one side's run
+constexpr std::ptrdiff_t kMostBytes = 64 << 10;        // the same
 constexpr Duration kUsualWait = Duration::Seconds(2);  // less than what makes an answer a late one
 
 Shortcut::Way WayOf(const Conventions& conventions, const SegmenterOptions& options) {
   if (options.framing || conventions.unknown_heard || conventions.echo || conventions.lf_cr ||
-      conventions.bare_echo != BareEcho::kNone ||
-      conventions.command_mark != 0 || conventions.answer_mark != 0 ||
-      !conventions.second_answers.empty() || !conventions.unasked_marks.empty() || options.max_segment <= std::size_t{kMostBytes} * 2)
+      conventions.bare_echo != BareEcho::kNone || conventions.command_mark != 0 ||
+      conventions.answer_mark != 0 || !conventions.second_answers.empty() ||
+      !conventions.unasked_marks.empty() || options.max_segment <= std::size_t{kMostBytes} * 2)
     return Shortcut::Way::kNone;
   if (TextShapes::Fit(conventions)) return Shortcut::Way::kText;
   if (PlainBlocks::Fit(conventions)) return Shortcut::Way::kBlocks;
@@ -105,7 +105,8 @@ Shortcut::Look Shortcut::SentencesAt(std::span<const BriefEvent> events, const B
   const BriefEvent& last = events[found.end - 1];
   found.said.bytes = {first.data, static_cast<std::size_t>(last.data + last.size - first.data)};
   found.said.events = {&first, found.end - found.begin};
-  return sentences_.Find(found.said.bytes, allowed.secrets, found.sentences) ? Look::kPlain : Look::kNot;
+  return sentences_.Find(found.said.bytes, allowed.secrets, found.sentences) ? Look::kPlain
+                                                                             : Look::kNot;
 }
 
 Shortcut::Look Shortcut::At(std::span<const BriefEvent> events, std::size_t begin,

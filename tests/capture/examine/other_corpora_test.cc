@@ -1,5 +1,6 @@
 // Scores of the segmenter on the corpora that it was not made with: talks whose manner is drawn at
-// random, talks of sorts that are known to be hard, and talks as benches show them. The must is
+// random, talks of sorts that are known to be hard, and talks as benches and modules of many makes
+// show them. The must is
 // that of corpus_test.cc.
 #include <gtest/gtest.h>
 

@@ -15,6 +15,7 @@
 #include "tests/bench/traffic.h"
 #include "tests/support/bench_talk.h"
 #include "tests/support/drawn_talk.h"
+#include "tests/support/field_talk.h"
 #include "tests/support/hard_talk.h"
 #include "tests/support/typed_talk.h"
 #include "tests/support/wire_talk.h"
@@ -63,7 +64,8 @@ std::string Words(const Examination& e) {
   for (const Finding& f : e.findings) {
     out += f.name + " " + std::to_string(f.count) + ", " + f.detail + ", " + f.consequence + "\n";
     for (const Evidence& x : f.evidence)
-      out += "  " + std::to_string(x.segment) + " " + std::to_string(x.at.ns()) + " " + x.shown + "\n";
+      out +=
+          "  " + std::to_string(x.segment) + " " + std::to_string(x.at.ns()) + " " + x.shown + "\n";
   }
   return out;
 }
@@ -166,12 +168,14 @@ class Disturber {
           break;
         case 7:  // the other side speaks, at once or a while before
           other.event.side = e.event.side == Side::kHost ? Side::kModule : Side::kHost;
-          other.bytes = Below(2) != 0 ? Bytes("+EVT: 1\r\n") : Bytes(1, static_cast<char>(Below(256)));
+          other.bytes =
+              Below(2) != 0 ? Bytes("+EVT: 1\r\n") : Bytes(1, static_cast<char>(Below(256)));
           out.push_back(other);
           break;
         case 8:
-          if (!e.bytes.empty()) e.bytes[Below(static_cast<std::uint32_t>(e.bytes.size()))] =
-              static_cast<char>(Below(256));
+          if (!e.bytes.empty())
+            e.bytes[Below(static_cast<std::uint32_t>(e.bytes.size()))] =
+                static_cast<char>(Below(256));
           break;
         case 9:  // twice
           other = e;
@@ -233,7 +237,8 @@ void ExpectSameInAllWays(const LabelledTalk& talk, unsigned seed, const std::str
   Disturber disturber(seed * 7919u + 1);
   for (const bool digits : {false, true}) {
     const auto events = disturber.Repeat(talk.events, 12, digits);
-    const std::size_t learn = 8 + disturber.Below(static_cast<std::uint32_t>(talk.events.size()) * 3);
+    const std::size_t learn =
+        8 + disturber.Below(static_cast<std::uint32_t>(talk.events.size()) * 3);
     ExpectSame(events, talk, learn, what + ", repeated", taken);
     if (::testing::Test::HasFatalFailure()) return;
     for (const std::uint32_t every : {15u, 60u}) {
@@ -259,6 +264,7 @@ void TrySorts() {
 TEST(Plain, BenchTalksAreExaminedTheSame) { TrySorts<test::BenchTalk>(); }
 TEST(Plain, TypedTalksAreExaminedTheSame) { TrySorts<test::TypedTalk>(); }
 TEST(Plain, WireTalksAreExaminedTheSame) { TrySorts<test::WireTalk>(); }
+TEST(Plain, FieldTalksAreExaminedTheSame) { TrySorts<test::FieldTalk>(); }
 TEST(Plain, HardTalksAreExaminedTheSame) { TrySorts<test::HardTalk>(); }
 
 TEST(Plain, DrawnTalksAreExaminedTheSame) {
