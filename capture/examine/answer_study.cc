@@ -12,6 +12,12 @@ namespace {
 constexpr std::size_t kMostHeads = 32;
 constexpr std::size_t kMostEnds = 16;
 constexpr std::size_t kLongestEnd = 64;
+// What comes later behind an answer is hardly the rest of it (common practice, no source).
+constexpr Duration kLongestRest = Duration::Seconds(1);
+// Where most answers come soon, one that takes longer than this, and many times as long, is hardly
+// one if it may be unasked (the same).
+constexpr Duration kSoon = Duration::Milliseconds(500);
+constexpr int kManyTimes = 10;
 
 bool EndsALine(ByteView bytes) {
   return !bytes.empty() && (bytes.back() == '\r' || bytes.back() == '\n');
@@ -32,6 +38,23 @@ void ForLines(ByteView bytes, const Each& each) {
   }
 }
 
+// The first line that has something in it, each number in it as one 0.
+Bytes ShapeOf(ByteView text) {
+  text = Stripped(text);
+  text = text.substr(0, std::min<std::size_t>(FindLineEnd(text, 0), kLongestEnd));
+  Bytes out;
+  for (const char c : text) {
+    const bool digit = c >= '0' && c <= '9';
+    if (!digit || out.empty() || out.back() != '0') out += digit ? '0' : c;
+  }
+  return out;
+}
+
+// Nearly each time.
+bool GoesOn(std::size_t followed, std::size_t all) {
+  return followed >= 3 && followed * 10 >= all * 9;
+}
+
 bool IsResultCode(ByteView line) {
   return v250::IsFinalResultCode(Stripped(line)) || v250::NumericResultCode(line) != nullptr;
 }
@@ -39,6 +62,7 @@ bool IsResultCode(ByteView line) {
 }  // namespace
 
 void AnswerStudy::Take(const Segment& s) {
+  if (s.side == Side::kModule && s.kind != SegmentKind::kEcho && !IsText(s.bytes)) NoteBlock(s);
   switch (s.kind) {
     case SegmentKind::kCommand:
       // Did the one before stay without an answer, its answer may be in the answer before that.
@@ -47,6 +71,7 @@ void AnswerStudy::Take(const Segment& s) {
       ++groups_.back().commands;
       ++commands_;
       ++waiting_;
+      ++since_answer_;
       command_ = Stripped(s.bytes);
       second_came_ = false;
       turn_ = s.turn;
@@ -68,14 +93,15 @@ void AnswerStudy::Take(const Segment& s) {
         answer.command = command_;
         answer.alone = waiting_ <= 1 && !cut_;
         answer.sure_size = 0;
+        answer.waited = since_answer_;
+        answer.wait = s.from - command_end_;
+        since_answer_ = 0;
         answer.group = groups_.empty() ? 0 : groups_.size() - 1;
         answers_.push_back(std::move(answer));
       } else if (s.sure == Sureness::kUnsure && !echo_before_) {
         NoteLines(s, false);
         waiting_ = 0;
-        if (answers_.back().sure_size == answers_.back().bytes.size())
-          answers_.back().pause = s.from - answers_.back().end;
-        answers_.back().bytes += s.bytes;  // whether it belongs to the answer is the question
+        MayBeRest(s);
         break;
       }
       Answer& answer = answers_.back();
@@ -89,11 +115,20 @@ void AnswerStudy::Take(const Segment& s) {
       break;
     }
     case SegmentKind::kUnsolicited:
+      if (silent_before_ && answered_ && !second_came_ && !answers_.empty() &&
+          answers_.back().turn == turn_ && answers_.back().waited == 1 &&
+          s.from - answers_.back().end <= kLongestRest)
+        MayBeRest(s);
+      else
+        NoteElsewhere(s);
       // In the middle of talk it may be the rest of an answer, unless that was complete.
       if (silent_before_ || before_ended_by_ == EndedBy::kFraming)
         NoteLines(s, s.sure != Sureness::kUnsure);
       else if (s.turn != 0 || s.ended_by == EndedBy::kLineEnding)
         ++cut_out_[SortOf(Stripped(s.bytes))];
+      break;
+    case SegmentKind::kBanner:
+      NoteElsewhere(s);
       break;
     default:
       break;
@@ -101,6 +136,85 @@ void AnswerStudy::Take(const Segment& s) {
   silent_before_ = s.kind == SegmentKind::kSilence;
   echo_before_ = s.kind == SegmentKind::kEcho;
   if (!silent_before_) before_ended_by_ = s.ended_by;
+}
+
+void AnswerStudy::NoteBlock(const Segment& s) {
+  const bool first = s.kind == SegmentKind::kReply && s.turn != block_turn_;
+  if (first) {
+    block_turn_ = s.turn;
+    block_answers_.push_back({s.bytes.substr(0, marks_.size()), 0});
+  } else if (!block_answers_.empty()) {
+    ++block_answers_.back().behind;
+  }
+  for (std::size_t at = 0; at < std::min(marks_.size(), s.bytes.size()); ++at) {
+    Mark& mark = marks_[at][s.bytes[at]];
+    ++(first ? mark.first : mark.later);
+    mark.surely += s.kind == SegmentKind::kReply ? 0u : 1u;
+  }
+}
+
+bool AnswerStudy::FollowAtTimes(std::size_t at) const {
+  struct Count {
+    std::size_t followed = 0, alone = 0;
+  };
+  std::map<char, Count> kinds;
+  for (const BlockAnswer& answer : block_answers_) {
+    if (answer.head.size() <= at) continue;
+    Count& count = kinds[answer.head[at]];
+    ++(answer.behind > 0 ? count.followed : count.alone);
+  }
+  std::size_t at_times = 0, always = 0;
+  for (const auto& [value, count] : kinds) {
+    if (count.followed > 0 && count.alone > 0) ++at_times;
+    if (count.followed >= 3 && count.alone == 0) ++always;
+  }
+  return at_times >= 3 && always == 0;
+}
+
+void AnswerStudy::FindMarks(Conventions& out) const {
+  out.unasked_marks.clear();
+  // What stands behind most answers, and once, is their second part.
+  const auto once = static_cast<std::size_t>(
+      std::count_if(block_answers_.begin(), block_answers_.end(),
+                    [](const BlockAnswer& answer) { return answer.behind == 1; }));
+  if (block_answers_.size() < 3 || once * 10 >= block_answers_.size() * 7) return;
+  for (std::size_t at = 0; at < marks_.size(); ++at) {
+    Bytes unasked;
+    std::size_t all = 0, told = 0, surely = 0, later = 0, first = 0;
+    bool any_asked = false;
+    for (const auto& [value, mark] : marks_[at]) {
+      const std::size_t n = mark.first + mark.later;
+      all += n;
+      first += mark.first;
+      later += mark.later;
+      const bool is_unasked = mark.later >= 3 && mark.first * 4 <= mark.later;
+      const bool is_asked = mark.first >= 3 && mark.later * 4 <= mark.first;
+      told += is_unasked || is_asked ? n : 0u;
+      any_asked = any_asked || is_asked;
+      if (!is_unasked) continue;
+      unasked += value;
+      surely += mark.surely;
+    }
+    if (told * 10 < all * 9 || (surely < 3 && !FollowAtTimes(at)) ||
+        (!any_asked && later < first * 2))
+      continue;
+    out.mark_at = at;
+    out.unasked_marks = unasked;
+    return;
+  }
+}
+
+void AnswerStudy::MayBeRest(const Segment& s) {
+  Answer& answer = answers_.back();
+  if (answer.sure_size == answer.bytes.size())
+    answer.pause = s.from - answer.end;
+  else
+    NoteElsewhere(s);
+  answer.bytes += s.bytes;
+}
+
+void AnswerStudy::NoteElsewhere(const Segment& s) {
+  if (IsText(s.bytes)) ++elsewhere_[ShapeOf(s.bytes)];
 }
 
 void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
@@ -137,13 +251,13 @@ std::vector<const AnswerStudy::Answer*> AnswerStudy::TextAnswers() const {
 AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answers,
                                         bool with_rest) const {
   struct Count {
-    std::size_t all = 0, alone = 0, inside = 0;
+    std::size_t all = 0, alone = 0, inside = 0, followed = 0;
   };
   std::map<ByteView, Count> last;
   std::size_t alone = 0;
   for (const Answer* answer : answers) {
     alone += answer->alone ? 1u : 0u;
-    const ByteView end = LastLineWithEnding(answer->View(with_rest));
+    const ByteView end = LastLineWithEnding(answer->View(with_rest && HasRest(*answer)));
     if (end.empty() || end.size() > kLongestEnd) continue;
     // A prompt stands for itself; a word without an ending may go on.
     if (!EndsALine(end)) {
@@ -157,16 +271,21 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
     if (!EndsALine(end) && ByteView(answer->bytes).substr(answer->View().size()).starts_with(end))
       ++count.inside;
     count.alone += answer->alone ? 1u : 0u;
+    count.followed += HasRest(*answer) ? 1u : 0u;
   }
+  Ends out;
   std::vector<std::pair<ByteView, Count*>> prompts;
   for (auto at = last.begin(); at != last.end();) {
-    at = at->second.all < 2 ? last.erase(at) : std::next(at);
+    // "WAIT", and always something behind it: not the end.
+    const bool goes_on = !with_rest && GoesOn(at->second.followed, at->second.all);
+    if (goes_on) out.go_on.emplace_back(at->first);
+    at = goes_on || at->second.all < 2 ? last.erase(at) : std::next(at);
   }
   for (auto& [end, count] : last)
     if (!EndsALine(end)) prompts.emplace_back(end, &count);
   for (const Answer* answer : answers) {
     if (!answer->alone) continue;
-    const ByteView bytes = answer->View(with_rest);
+    const ByteView bytes = answer->View(with_rest && HasRest(*answer));
     const ByteView end = LastLineWithEnding(bytes);
     const std::size_t end_at =
         end.empty() ? bytes.size() : static_cast<std::size_t>(end.data() - bytes.data());
@@ -186,7 +305,6 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
       }
     });
   }
-  Ends out;
   std::size_t in_all = 0, in_alone = 0;
   for (const auto& [line, count] : last) {
     if (count.inside * 20 > count.all || out.lines.size() >= kMostEnds) continue;
@@ -196,8 +314,17 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
   }
   const bool enough = (answers.size() >= 3 && in_all * 10 >= answers.size() * 6) ||
                       (alone >= 3 && in_alone * 10 >= alone * 6);
-  if (!enough) return {};
+  if (!enough) out.lines.clear();
   return out;
+}
+
+// Behind an answer came, soon and as nothing else did, what may be the rest of it.
+bool AnswerStudy::HasRest(const Answer& answer) const {
+  const ByteView rest = ByteView(answer.bytes).substr(answer.sure_size);
+  if (answer.sure_size == 0 || Stripped(rest).empty() || !IsText(rest)) return false;
+  if (Stripped(rest) == "RING") return false;  // V.250 table 1: nobody asks for it
+  const auto elsewhere = elsewhere_.find(ShapeOf(rest));
+  return elsewhere == elsewhere_.end() || elsewhere->second * 10 <= answers_.size();
 }
 
 std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
@@ -208,7 +335,7 @@ std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
   };
   std::map<ByteView, Count> commands;
   for (const Answer& answer : answers_) {
-    if (!answer.text) continue;
+    if (!answer.text || answer.wait > latest_) continue;
     bool only = true, end = false;
     std::size_t lines = 0;
     ForLines(answer.View(), [&](ByteView line) {
@@ -249,6 +376,17 @@ bool AnswerStudy::OneLineEach() {
     if (group.lines <= group.commands) ++good;  // fewer: a command went without an answer
   }
   return groups > 0 && good * 10 >= groups * 9;
+}
+
+bool AnswerStudy::OneOfSeveral() const {
+  std::size_t one = 0;
+  for (const Answer& answer : answers_) {
+    if (answer.waited == 1) continue;
+    // What comes behind another answer at once is for a command that waited on.
+    if (answer.waited == 0 || CountLines(answer.View()) != 1) return false;
+    ++one;
+  }
+  return one >= 3;
 }
 
 bool AnswerStudy::StandsInAnswers(const Bytes& sort) const {
@@ -400,15 +538,21 @@ void AnswerStudy::Finish(Conventions& out) {
   const bool codes_follow = coded * 2 < texts.size() && coded_with_rest * 2 >= texts.size();
   Ends ends = FindEnds(texts, codes_follow);
   if (codes_follow) coded = coded_with_rest;
-  if (!codes_follow && ends.lines.empty() && coded * 2 < texts.size()) ends = FindEnds(texts, true);
+  if (!codes_follow && ends.lines.empty() && coded * 2 < texts.size())
+    ends.lines = FindEnds(texts, true).lines;
   const auto is_end = [&](ByteView line) {
     return (EndsALine(line) && IsResultCode(line)) ||
            std::find(ends.lines.begin(), ends.lines.end(), line) != ends.lines.end();
   };
+  for (const Answer* answer : texts) {
+    const ByteView line = LastLineWithEnding(answer->View());
+    const bool goes_on = std::find(ends.go_on.begin(), ends.go_on.end(), line) != ends.go_on.end();
+    if (goes_on && HasRest(*answer)) pauses_.push_back(answer->pause);
+  }
   std::size_t ended = 0, finals = 0;
   for (const Answer* answer : texts) {
     const bool sure = is_end(LastLineWithEnding(answer->View()));
-    const bool unsure = !sure && is_end(LastLineWithEnding(answer->View(true)));
+    const bool unsure = !sure && HasRest(*answer) && is_end(LastLineWithEnding(answer->View(true)));
     ended += EndsALine(answer->View(unsure)) ? 1u : 0u;
     finals += sure || unsure ? 1u : 0u;
     if (unsure) pauses_.push_back(answer->pause);
@@ -422,12 +566,15 @@ void AnswerStudy::Finish(Conventions& out) {
   out.answers_always_end = out.answer_mark != 0 || ((out.result_codes || !ends.lines.empty()) &&
                                                     finals * 100 >= texts.size() * 97);
   out.one_line_replies = OneLineEach() && ended * 10 >= answers_.size() * 9;
+  out.one_of_several = out.one_line_replies && !out.echo && OneOfSeveral();
   if (!turnarounds_.empty()) {
     std::sort(turnarounds_.begin(), turnarounds_.end());
     out.usual_turnaround =
         std::min(turnarounds_[(turnarounds_.size() - 1) * 95 / 100], kLongestUsualTurnaround);
+    latest_ = std::max(turnarounds_[(turnarounds_.size() - 1) / 2] * kManyTimes, kSoon);
   }
   FindHeads(ends, out.unasked_heads);
+  FindMarks(out);
   out.second_answers.clear();
   // Behind its result code a V.250 module says nothing but what nobody asked for (clause 5.7).
   if (!out.result_codes) FindSecondAnswers(out.second_answers);

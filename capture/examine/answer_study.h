@@ -2,6 +2,7 @@
 // end, in how many lines they come, how unasked lines begin.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <map>
 #include <set>
@@ -17,7 +18,8 @@ class AnswerStudy {
   // All segments of the stretch, in their order.
   void Take(const Segment& segment);
   // Puts what was found into `out`: result_codes, answer_ends, answers_always_end, echo,
-  // one_line_replies, unasked_heads, second_answers, usual_turnaround.
+  // one_line_replies, one_of_several, unasked_heads, unasked_marks, second_answers,
+  // usual_turnaround.
   void Finish(Conventions& out);
   // After Finish(): how long pauses last inside answers that were taken for over then; 95th
   // percentile, zero if there were none.
@@ -32,6 +34,8 @@ class AnswerStudy {
     Instant end;                // of the sure part
     Duration pause;             // before the rest
     bool alone = false;         // no other command came before it was over
+    Duration wait;              // since the command
+    std::size_t waited = 0;     // commands since the answer before
     std::size_t group = 0;      // index
     bool text = true;
 
@@ -51,9 +55,17 @@ class AnswerStudy {
   };
   struct Ends {
     std::vector<Bytes> lines;
-    std::size_t answers = 0;  // that end so
+    std::vector<Bytes> go_on;  // last lines behind which more comes, nearly each time
   };
 
+  // It came soon behind the last answer.
+  void MayBeRest(const Segment& segment);
+  void NoteElsewhere(const Segment& segment);
+  void NoteBlock(const Segment& segment);
+  void FindMarks(Conventions& out) const;
+  // Whether something comes behind answers of several kinds, of each at times and at times not.
+  bool FollowAtTimes(std::size_t at) const;
+  bool HasRest(const Answer& answer) const;
   void NoteLines(const Segment& segment, bool sure);
   std::vector<const Answer*> TextAnswers() const;
   Ends FindEnds(const std::vector<const Answer*>& answers, bool with_rest) const;
@@ -67,21 +79,40 @@ class AnswerStudy {
   void FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out) const;
   // Whether there are as many lines as commands, but for those that may have come unasked.
   bool OneLineEach();
+  // Whether of several commands that wait only one is ever answered.
+  bool OneOfSeveral() const;
   // Whether lines of this sort stand beside others in answers to different commands.
   bool StandsInAnswers(const Bytes& sort) const;
   // How often answers consist of nothing but lines of this sort, for commands that are always
-  // answered so.
+  // answered so. Such as came much later than answers come are none.
   std::size_t AskedFor(const Bytes& sort, const Ends& ends) const;
 
   std::vector<Answer> answers_;
   std::vector<Group> groups_;
   std::map<Bytes, Head> heads_;
+  std::map<Bytes, std::size_t>
+      elsewhere_;                         // shapes of lines that came, but not soon behind answers
   std::map<Bytes, std::size_t> cut_out_;  // sorts of unasked lines in the midst of answers
   // How often a line of that sort came a silence behind an answer, by the sort of its command.
   std::map<Bytes, std::map<Bytes, std::size_t>> behind_;
+  // Of blocks, by what they have at each of the first places: how many were first words after a
+  // command, or came later, and of these how many when hardly any answer was due.
+  struct Mark {
+    std::size_t first = 0, later = 0, surely = 0;
+  };
+  std::array<std::map<char, Mark>, 4> marks_;
+  // First words that are a block, and how many came behind it.
+  struct BlockAnswer {
+    Bytes head;
+    std::size_t behind = 0;
+  };
+  std::vector<BlockAnswer> block_answers_;
+  std::uint64_t block_turn_ = 0;
   std::vector<Duration> turnarounds_;
+  Duration latest_ = Duration::Max();  // how long an answer may take
   std::vector<Duration> pauses_;
   std::size_t commands_ = 0, echoes_ = 0, waiting_ = 0;
+  std::size_t since_answer_ = 0;  // commands
   std::uint64_t turn_ = 0;
   Bytes command_;
   Instant command_end_;

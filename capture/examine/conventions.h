@@ -35,6 +35,13 @@ enum class Framing : std::uint8_t {
   kHdlc = 5,
 };
 
+// A command that comes back without its ending, the answer behind it on the same line.
+enum class BareEcho : std::uint8_t {
+  kNone = 0,
+  kUntold = 1,  // the answer may as well repeat what was asked: stamps are no finer
+  kGiven = 2,
+};
+
 const char* FramingName(Framing framing);  // "Modbus RTU"; "" for none
 
 constexpr Duration kLongestUsualTurnaround = Duration::Seconds(2);
@@ -50,9 +57,12 @@ struct Conventions {
   bool lf_cr = false;               // lines end with LF CR
   // CR or LF: the last byte of (nearly) every answer when the host speaks again; 0: it differs.
   char answers_last = 0;
-  bool result_codes = false;      // replies end with a V.250 result code
-  bool echo = false;              // the module gives back what it is sent
+  bool result_codes = false;  // replies end with a V.250 result code
+  bool echo = false;          // the module gives back what it is sent
+  BareEcho bare_echo = BareEcho::kNone;
   bool one_line_replies = false;  // each reply is one line, with its ending
+  // Of several commands that wait for an answer one gets it, and the others were not heard.
+  bool one_of_several = false;
   // Last lines that answers end with ("done\r\n"), or what they end with in place of a line ("> ").
   std::vector<Bytes> answer_ends;
   // A character in place of CR or LF that each command or answer ends with (';'); 0: none.
@@ -63,6 +73,9 @@ struct Conventions {
   // Beginnings of lines that the module says unasked, up to a ':' or ',' ("+JOIN:"), or whole;
   // numbers in them stand as one 0.
   std::vector<Bytes> unasked_heads;
+  // The same of blocks: what those have at this place that the module says unasked.
+  std::size_t mark_at = 0;
+  Bytes unasked_marks;
   // Lines that come a silence after the answer to a command of that sort, and only then: its second
   // answer. Both as SortOf() has them.
   struct SecondAnswer {
@@ -77,6 +90,9 @@ struct Conventions {
   Duration usual_turnaround;
   Duration quick_turnaround;  // one in ten answers comes as soon; zero if unknown
 
+  bool IsUnaskedBlock(ByteView bytes) const {
+    return bytes.size() > mark_at && unasked_marks.find(bytes[mark_at]) != Bytes::npos;
+  }
   // Whether it shows in an answer's own bytes when it is complete.
   bool ends_known() const {
     return result_codes || one_line_replies || answer_mark != 0 || !answer_ends.empty();

@@ -3,11 +3,15 @@
 #include <algorithm>
 #include <array>
 
+#include "capture/base/text.h"
 #include "capture/examine/answer_study.h"
+#include "capture/examine/bare_echo.h"
+#include "capture/examine/block_study.h"
 #include "capture/examine/echo_order.h"
 #include "capture/examine/framing_stage.h"
 #include "capture/examine/lines_of.h"
 #include "capture/examine/machine.h"
+#include "capture/examine/protocols/v250.h"
 #include "capture/examine/silence.h"
 
 namespace witness {
@@ -15,6 +19,11 @@ namespace {
 
 constexpr int kReadings = 3;
 constexpr Duration kNoTime = Duration::Nanoseconds(1);  // but known
+// The rest of an answer hardly comes later (common practice, no source).
+constexpr Duration kLongestPauseBeforeCode = Duration::Seconds(1);
+// A sender does not stop for longer in the middle of a block (the same).
+constexpr Duration kBriefly = Duration::Milliseconds(20);
+constexpr double kNearlyAllBlocks = 0.97;
 
 // Tells the silence between an echo and the answer: it is a turnaround.
 class EchoWatch {
@@ -191,7 +200,8 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
   out.unknown_heard = lanes[0].heard;
   out.host_heard = lanes[1].heard;
   out.module_heard = lanes[2].heard;
-  out.echo = out.both_sides() && GuessEcho(tape, options);
+  if (out.both_sides()) out.bare_echo = FindBareEcho(tape, options);
+  out.echo = out.bare_echo == BareEcho::kGiven || (out.both_sides() && GuessEcho(tape, options));
   // Nearly all text, and with endings: 19 of 20 leaves room for some binary in between.
   out.terminated_commands = host_endings > 0 && host_text * 20 >= host_bytes * 19;
   out.lf_cr = ends.LfCr();
@@ -274,6 +284,81 @@ void ReadOver(const Tape& tape, const SegmenterOptions& options, const std::vect
   }
 }
 
+// What one side said between silences, where it ends its answers with result codes.
+struct CodedTalk {
+  std::size_t spans = 0;
+  std::size_t whole = 0;        // with one result code, at the end
+  std::vector<Duration> after;  // how long it was silent behind the others
+
+  bool IsWhole() const { return spans >= 3 && whole * 20 >= spans * 19; }
+};
+
+CodedTalk CodesOf(const Tape& tape, const SegmenterOptions& options, Duration silence) {
+  CodedTalk out;
+  Bytes span;
+  Instant last;
+  const auto end = [&](Duration quiet) {
+    ++out.spans;
+    std::size_t codes = 0;
+    bool at_end = false;
+    for (std::size_t at = 0; at < span.size();) {
+      const std::size_t stop = std::min(FindLineEnd(span, at), span.size());
+      const ByteView line = ByteView(span).substr(at, stop - at);
+      if (!line.empty()) {
+        at_end = stop < span.size() && v250::IsFinalResultCode(line);
+        codes += at_end ? 1u : 0u;
+      }
+      at = stop + 1;
+    }
+    if (codes == 1 && at_end)
+      ++out.whole;
+    else
+      out.after.push_back(quiet);
+    span.clear();
+  };
+  for (const TapeItem& item : tape.items) {
+    if (item.kind != EventKind::kBytes || item.size == 0) continue;
+    const Duration idle = IdleBefore(last, item.at, item.size, options.character_time);
+    if (!span.empty() && idle > silence) end(idle);
+    span += tape.BytesOf(item);
+    last = item.at;
+  }
+  return out;
+}
+
+// Where only the module is heard: a pause that stands before a result code does not separate.
+void MindResultCodes(const Tape& tape, const SegmenterOptions& options,
+                     const std::vector<Duration>& gaps, SilenceHints hints, Conventions& out) {
+  CodedTalk talk = CodesOf(tape, options, out.silence.value);
+  if (talk.whole < 3 || talk.IsWhole()) return;
+  std::erase_if(talk.after, [](Duration quiet) { return quiet > kLongestPauseBeforeCode; });
+  if (talk.after.size() < 3) return;
+  std::sort(talk.after.begin(), talk.after.end());
+  hints.pause_in_answers = talk.after[(talk.after.size() - 1) * 95 / 100];
+  const SilenceThreshold longer = DeriveSilence(gaps, hints);
+  if (CodesOf(tape, options, longer.value).IsWhole()) out.silence = longer;
+}
+
+// Where gaps were taken for pauses inside answers, but what stands between them are whole blocks:
+// they separate.
+void MindBlocks(const Tape& tape, const SegmenterOptions& options,
+                const std::vector<Duration>& gaps, const SilenceHints& hints, Conventions& out) {
+  if (out.terminated_commands) return;
+  SilenceThreshold shortest;
+  const Duration least = ShortestSilence(hints);
+  Duration above = Duration::Max();
+  for (const Duration gap : gaps)
+    if (gap > std::max(least, kBriefly)) above = std::min(above, gap);
+  if (above == Duration::Max() || above >= out.silence.value) return;
+  shortest.value = std::max(least, above / 2);
+  const double whole = ShareOfWholeBlocks(tape, options, shortest.value);
+  if (whole < kNearlyAllBlocks || whole <= ShareOfWholeBlocks(tape, options, out.silence.value))
+    return;
+  shortest.shortest_above = above;
+  shortest.why = "blocks follow each other after " + FormatDuration(above) + " and more";
+  out.silence = shortest;
+}
+
 // Whether it shows in (nearly) every answer when it is complete.
 bool ExplainsAnswers(const Conventions& c) { return c.one_line_replies || c.answers_always_end; }
 
@@ -293,6 +378,9 @@ Conventions LearnConventions(const Tape& tape, const SegmenterOptions& options) 
     out.silence.why = "as asked for";
   } else {
     out.silence = DeriveSilence(gaps, hints);
+    if (out.module_heard && !out.host_heard && !out.unknown_heard)
+      MindResultCodes(tape, options, gaps, hints, out);
+    if (out.both_sides()) MindBlocks(tape, options, gaps, hints, out);
   }
   Conventions other = out;
   ReadOver(tape, options, gaps, hints, out);

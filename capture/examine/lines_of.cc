@@ -110,12 +110,12 @@ ByteView HeadOf(ByteView line) {
 Bytes SortOf(ByteView line) {
   const ByteView head = HeadOf(line);
   const auto digit = [](char c) { return c >= '0' && c <= '9'; };
-  if (head.empty() || digit(head[0])) return Bytes(head);
+  if (head.empty() || (digit(head[0]) && head.back() != ',')) return Bytes(head);
   Bytes out;
   for (std::size_t i = 0; i < head.size(); ++i) {
     if (!digit(head[i]))
       out += head[i];
-    else if (!digit(head[i - 1]))
+    else if (i == 0 || !digit(head[i - 1]))
       out += '0';
   }
   return out;

@@ -76,7 +76,8 @@ std::size_t CountLines(ByteView bytes);
 // ',', else up to a space, else all of it. Never longer than 32 bytes.
 ByteView HeadOf(ByteView line);
 // HeadOf with each number in it as one 0, so that "[12:30] " and "[9:05] " are of one sort; a line
-// that begins with a digit keeps them: there they are likely to be what it says.
+// that begins with a digit keeps them: there they are likely to be what it says, unless more values
+// follow (",").
 Bytes SortOf(ByteView line);
 // A head without its separator: what a command would call it.
 ByteView NameOf(ByteView head);

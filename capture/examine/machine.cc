@@ -36,8 +36,12 @@ SegmentMachine::SegmentMachine(const Conventions& conventions, const SegmenterOp
   if (conventions.answer_mark != 0) prompt_ends_ += conventions.answer_mark;
   for (const char c : prompt_ends_ + "\r\n") ends_unit_[static_cast<unsigned char>(c)] = true;
   begins_unasked_['R'] = true;  // RING
-  for (const Bytes& head : conventions.unasked_heads)
-    if (!head.empty()) begins_unasked_[static_cast<unsigned char>(head[0])] = true;
+  for (const Bytes& head : conventions.unasked_heads) {
+    if (head.empty()) continue;
+    // A 0 stands for any number.
+    for (const char c : head[0] == '0' ? ByteView("0123456789") : ByteView(head).substr(0, 1))
+      begins_unasked_[static_cast<unsigned char>(c)] = true;
+  }
 }
 
 SegmentMachine::~SegmentMachine() = default;
@@ -111,12 +115,9 @@ void SegmentMachine::CloseSlot(Slot& slot, EndedBy why, Duration quiet) {
   if (why == EndedBy::kSilence && (quiet < silence_ + silence_ / 2 ||
                                    (!conventions_.both_sides() && !conventions_.silence.clear)))
     s.sure = Sureness::kUnsure;
-  if (s.kind == SegmentKind::kUnsolicited && !banner_head_.empty()) {
-    const ByteView text = Stripped(s.bytes);
-    if (CountLines(text) >= 2 && BannerHeadOf(text) == banner_head_) {
-      s.kind = SegmentKind::kBanner;
-      s.kind_why = "it begins as the banner at the start did";
-    }
+  if (s.kind == SegmentKind::kUnsolicited && BeginsAsBanner(s.bytes)) {
+    s.kind = SegmentKind::kBanner;
+    s.kind_why = "it begins as the banner at the start did";
   } else if (s.kind == SegmentKind::kBanner && banner_head_.empty()) {
     banner_head_ = BannerHeadOf(Stripped(s.bytes));
     if (banner_head_.size() < 4) banner_head_.clear();
@@ -129,7 +130,11 @@ void SegmentMachine::Close(Lane& lane, EndedBy why, Duration quiet) {
   if (&lane == &module_) {
     FlushLine();
     cut_next_ = false;
+    CutBanner();
     Slot* slot = lane.open;
+    // A block's bytes may be text by chance.
+    const bool block = !slot->text || !conventions_.terminated_commands;
+    if (block && conventions_.IsUnaskedBlock(slot->segment.bytes)) TellUnasked(*slot);
     if (slot->over_at > 0 && slot->over_at < slot->segment.bytes.size() &&
         !Stripped(ByteView(slot->segment.bytes).substr(slot->over_at)).empty()) {
       Slot* rest = NewSlot(SegmentKind::kUnsolicited, Side::kModule);
@@ -146,6 +151,57 @@ void SegmentMachine::Close(Lane& lane, EndedBy why, Duration quiet) {
   }
   CloseSlot(*lane.open, why, quiet);
   lane.open = nullptr;
+}
+
+bool SegmentMachine::BeginsAsBanner(ByteView bytes) const {
+  const ByteView text = Stripped(bytes);
+  return !banner_head_.empty() && CountLines(text) >= 2 && BannerHeadOf(text) == banner_head_;
+}
+
+void SegmentMachine::CutBanner() {
+  Slot* slot = module_.open;
+  if (banner_head_.empty() || turns_ == 0 || slot->segment.kind == SegmentKind::kBanner) return;
+  const Segment& s = slot->segment;
+  std::size_t at = 0;
+  Duration quiet;
+  for (std::size_t i = 0; i < s.pieces.size(); at += s.pieces[i++].size) {
+    const SegmentPiece& piece = s.pieces[i];
+    if (i > 0)
+      quiet = IdleBefore(s.pieces[i - 1].at, piece.at, piece.size, options_.character_time);
+    // First words after a command answer it, whatever they are.
+    if (i > 0 ? quiet <= silence_ : !slot->more) continue;
+    if (!BeginsAsBanner(ByteView(s.bytes).substr(at))) continue;
+    // What was asked for is lost.
+    for (Asked& asked : asked_)
+      if (asked.turn == s.turn) asked.over = true;
+    if (i > 0) {
+      const Instant from = s.pieces[i - 1].at, to = piece.at;
+      Slot* rest = NewSlot(SegmentKind::kBanner, Side::kModule);
+      slot->over_at = 0;
+      Split(*slot, at, *rest);
+      CloseSlot(*slot, EndedBy::kSilence, quiet);
+      NobodySpoke(from, to);
+      Place(rest);
+      module_.open = slot = rest;
+    }
+    slot->over_at = 0;
+    slot->segment.kind = SegmentKind::kBanner;
+    slot->segment.turn = 0;
+    slot->segment.sure = Sureness::kLikely;
+    slot->segment.kind_why = "it begins as the banner at the start did";
+    return;
+  }
+}
+
+void SegmentMachine::TellUnasked(Slot& slot) {
+  Segment& s = slot.segment;
+  // Nothing of the answer has come yet.
+  for (Asked& asked : asked_)
+    if (asked.turn == s.turn && s.kind == SegmentKind::kReply && !slot.more) asked.replied = false;
+  s.kind = SegmentKind::kUnsolicited;
+  s.turn = 0;
+  s.sure = Sureness::kLikely;
+  s.kind_why = "the module says such blocks unasked";
 }
 
 void SegmentMachine::CloseAll(EndedBy why, Duration quiet) {

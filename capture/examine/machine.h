@@ -72,6 +72,10 @@ class SegmentMachine {
   void Close(Lane& lane, EndedBy why, Duration quiet);
   void CloseSlot(Slot& slot, EndedBy why, Duration quiet);
   void CloseAll(EndedBy why, Duration quiet);
+  bool BeginsAsBanner(ByteView bytes) const;
+  // The module began anew in the midst of what it says: its banner stands behind a silence in it.
+  void CutBanner();
+  void TellUnasked(Slot& slot);  // a block that is such
   void Mark(const TapeItem& item, SegmentKind kind);
   // Whether the module's line goes on with it, though there was a pause: it is the LF of a CR, or
   // the line showed no end.
@@ -116,7 +120,7 @@ class SegmentMachine {
   std::size_t TakeEcho(const Tape& tape, const TapeItem& item, std::size_t from);
   // How many of `bytes` give back more of the command.
   static std::size_t MatchEcho(Asked& asked, ByteView bytes);
-  static bool EchoIsWhole(const Asked& asked, char next);
+  bool EchoIsWhole(const Asked& asked, char next);
   void EchoFailed(Asked& asked);
   void SettleEcho();                   // nothing more comes behind it
   void SettleFollowedEcho(char next);  // something else comes behind it

@@ -7,11 +7,12 @@
 namespace witness {
 
 // Whether what came back of the command is an echo if `next` follows it. Some modules do not give
-// its ending back; their answer begins with one.
+// its ending back; their answer begins with one, or stands on the same line.
 bool SegmentMachine::EchoIsWhole(const Asked& asked, char next) {
   if (asked.echoed == 0) return false;
   const ByteView left = ByteView(asked.text).substr(asked.echoed);
-  return left.empty() || (Stripped(left).empty() && (next == '\r' || next == '\n'));
+  const bool goes_on = conventions_.bare_echo == BareEcho::kGiven;
+  return left.empty() || (Stripped(left).empty() && (goes_on || next == '\r' || next == '\n'));
 }
 
 void SegmentMachine::EchoFailed(Asked& asked) {
@@ -21,6 +22,10 @@ void SegmentMachine::EchoFailed(Asked& asked) {
   echo_ = nullptr;
   slot->segment.kind = SegmentKind::kReply;
   slot->segment.kind_why = "";
+  if (conventions_.bare_echo == BareEcho::kUntold) {
+    slot->segment.sure = Sureness::kUnsure;
+    slot->segment.kind_why = "it begins with the command: that may be its echo";
+  }
   module_.open = slot;
   ScanLines();
 }

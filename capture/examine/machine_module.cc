@@ -92,6 +92,24 @@ void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
   if (conventions_.ends_known() && silent && asked_.size() > 1 && asked_.front().replied)
     ForgetFirst();  // its result code never came, and another command did
   DropSettled();
+  const Duration longest_wait =
+      std::clamp(conventions_.usual_turnaround * 4, kUsualWait, kLongestWait);
+  const auto waited = [&](const Asked& asked) {
+    return IdleBefore(asked.last, item.at, item.size, options_.character_time);
+  };
+  // Of several that wait it answers the last, where only one is ever answered, and hardly one that
+  // was asked very long ago.
+  const bool answers_last = conventions_.one_of_several && !asked_.empty() &&
+                            asked_.back().complete &&
+                            waited(asked_.back()) * 2 >= conventions_.quick_turnaround;
+  bool passed_over = false;
+  while (asked_.size() > 1 && !asked_.front().replied && !asked_.front().over) {
+    const bool too_old =
+        waited(asked_.front()) >= longest_wait && waited(asked_.back()) < longest_wait;
+    if (!too_old && !answers_last) break;
+    passed_over = passed_over || !answers_last;
+    ForgetFirst();
+  }
   Asked* asked = Answering();
   if (asked == nullptr) {
     if (turns_ == 0) {
@@ -103,8 +121,7 @@ void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
     return;
   }
   if (!asked->replied) {
-    const Duration wait = IdleBefore(asked->last, item.at, item.size, options_.character_time);
-    if (wait >= std::clamp(conventions_.usual_turnaround * 4, kUsualWait, kLongestWait)) {
+    if (waited(*asked) >= longest_wait) {
       module_.open->late_for = asked->turn;
       s.sure = Sureness::kUnsure;
       s.kind_why = "it came so long after the command that it is hardly its answer";
@@ -112,6 +129,7 @@ void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
     }
     s.kind = SegmentKind::kReply;
     s.kind_why = "first words after a command";
+    if (passed_over) s.sure = Sureness::kUnsure;
     const bool late_one_may_come = gave_up_ && item.at - gave_up_at_ < kUsualWait;
     if ((asked_.size() > 1 || late_one_may_come) && !conventions_.ends_known())
       s.sure = Sureness::kUnsure;
@@ -132,6 +150,7 @@ void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
     s.kind_why = "it came long after the answer; it may be more of it";
     return;
   }
+  module_.open->more = asked->replied && silent;
   asked->replied = true;
   s.turn = asked->turn;
 }
@@ -210,7 +229,7 @@ void SegmentMachine::EndOfLine(std::size_t end) {
   if (!last && !conventions_.one_line_replies) return;
   // One line was the whole answer so far as was seen; more of it at once is likelier more of it
   // than unasked, unless another command waits.
-  if (last || asked_.size() > 1) slot->over_at = end;
+  if (last || asked_.size() > 1 || conventions_.one_of_several) slot->over_at = end;
   for (Asked& asked : asked_)
     if (asked.turn == slot->segment.turn) asked.over = true;
 }

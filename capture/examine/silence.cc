@@ -80,7 +80,7 @@ SilenceThreshold InWords(const Stretch& stretch, double floor, const SilenceHint
   if (!out.clear) out.why += "; they are hardly told apart, so boundaries are unsure";
   if (stretch.threshold <= floor * 1.01) {
     out.why += "; no shorter, since ";
-    if (floor == 1.25 * static_cast<double>(hints.stamp_uncertainty.ns()))
+    if (floor == std::round(1.25 * static_cast<double>(hints.stamp_uncertainty.ns())))
       out.why += "stamps may be late by " + FormatDuration(hints.stamp_uncertainty);
     else if (hints.pause_in_answers > Duration::Zero())
       out.why += "answers pause as long";
@@ -94,11 +94,16 @@ SilenceThreshold InWords(const Stretch& stretch, double floor, const SilenceHint
 
 }  // namespace
 
+Duration ShortestSilence(const SilenceHints& hints) {
+  return Duration::Nanoseconds(
+      std::llround(std::max({kShortest, 3.5 * static_cast<double>(hints.character_time.ns()),
+                             1.25 * static_cast<double>(hints.stamp_uncertainty.ns()),
+                             1.1 * static_cast<double>(hints.pause_in_answers.ns())})));
+}
+
 SilenceThreshold DeriveSilence(std::vector<Duration> gaps, const SilenceHints& hints,
                                std::optional<SilenceThreshold>* rival) {
-  const double floor = std::max({kShortest, 3.5 * static_cast<double>(hints.character_time.ns()),
-                                 1.25 * static_cast<double>(hints.stamp_uncertainty.ns()),
-                                 1.1 * static_cast<double>(hints.pause_in_answers.ns())});
+  const auto floor = static_cast<double>(ShortestSilence(hints).ns());
   const double ceiling = std::max(kLongest, 4 * floor);
   std::vector<double> lengths;
   lengths.reserve(gaps.size() + 2);

@@ -15,6 +15,9 @@ struct SilenceHints {
   Duration pause_in_answers;   // such pauses do not separate; zero: not known yet
 };
 
+// Late stamps and the like can feign no gap that is longer.
+Duration ShortestSilence(const SilenceHints& hints);
+
 // `gaps`: idle times between bytes of the same side with nothing of the other side between, in any
 // order. The threshold goes into the widest stretch of lengths that (nearly) no gap has, wide on a
 // logarithmic scale, near 100 ms if there is a choice: pauses inside an answer are usually shorter

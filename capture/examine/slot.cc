@@ -27,6 +27,7 @@ void Slot::Reset(SegmentKind kind, Side side) {
   closed = false;
   unit = scanned = over_at = 0;
   late_for = 0;
+  more = false;
   text = true;
 }
 
@@ -38,6 +39,7 @@ void Swap(Slot& a, Slot& b) noexcept {
   std::swap(a.scanned, b.scanned);
   std::swap(a.over_at, b.over_at);
   std::swap(a.late_for, b.late_for);
+  std::swap(a.more, b.more);
   std::swap(a.text, b.text);
 }
 

@@ -20,6 +20,7 @@ struct Slot {
   std::size_t scanned = 0;
   std::size_t over_at = 0;     // 0: not over
   std::uint64_t late_for = 0;  // of what may be a late answer: the command; 0: it is none
+  bool more = false;           // of an answer that began before, after a silence
   bool text = true;
 
   void Reset(SegmentKind kind, Side side);

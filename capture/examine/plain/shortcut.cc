@@ -9,8 +9,9 @@ constexpr Duration kUsualWait = Duration::Seconds(2);  // less than what makes a
 
 Shortcut::Way WayOf(const Conventions& conventions, const SegmenterOptions& options) {
   if (options.framing || conventions.unknown_heard || conventions.echo || conventions.lf_cr ||
-      conventions.command_mark != 0 || conventions.answer_mark != 0 ||
-      !conventions.second_answers.empty() || options.max_segment <= std::size_t{kMostBytes} * 2)
+      conventions.bare_echo != BareEcho::kNone || conventions.command_mark != 0 ||
+      conventions.answer_mark != 0 || !conventions.second_answers.empty() ||
+      !conventions.unasked_marks.empty() || options.max_segment <= std::size_t{kMostBytes} * 2)
     return Shortcut::Way::kNone;
   if (TextShapes::Fit(conventions)) return Shortcut::Way::kText;
   if (PlainBlocks::Fit(conventions)) return Shortcut::Way::kBlocks;

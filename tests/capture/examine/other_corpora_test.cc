@@ -1,5 +1,6 @@
 // Scores of the segmenter on the corpora that it was not made with: talks whose manner is drawn at
-// random, talks of sorts that are known to be hard, and talks as benches show them. The must is
+// random, talks of sorts that are known to be hard, and talks as benches and modules of many makes
+// show them. The must is
 // that of corpus_test.cc.
 #include <gtest/gtest.h>
 
@@ -8,6 +9,7 @@
 #include "tests/support/bench_talk.h"
 #include "tests/support/corpus_score.h"
 #include "tests/support/drawn_talk.h"
+#include "tests/support/field_talk.h"
 #include "tests/support/hard_talk.h"
 #include "tests/support/typed_talk.h"
 #include "tests/support/wire_talk.h"
@@ -69,6 +71,7 @@ TEST(OtherCorpora, HardTalks) { ScoreSorts<test::HardTalk>(); }
 TEST(OtherCorpora, BenchTalks) { ScoreSorts<test::BenchTalk>(); }
 TEST(OtherCorpora, TypedTalks) { ScoreSorts<test::TypedTalk>(); }
 TEST(OtherCorpora, WireTalks) { ScoreSorts<test::WireTalk>(); }
+TEST(OtherCorpora, FieldTalks) { ScoreSorts<test::FieldTalk>(); }
 
 }  // namespace
 }  // namespace witness

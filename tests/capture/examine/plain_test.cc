@@ -16,6 +16,7 @@
 #include "tests/support/bench_talk.h"
 #include "tests/support/drawn_talk.h"
 #include "tests/support/examination_words.h"
+#include "tests/support/field_talk.h"
 #include "tests/support/hard_talk.h"
 #include "tests/support/typed_talk.h"
 #include "tests/support/wire_talk.h"
@@ -225,6 +226,7 @@ void TrySorts() {
 TEST(Plain, BenchTalksAreExaminedTheSame) { TrySorts<test::BenchTalk>(); }
 TEST(Plain, TypedTalksAreExaminedTheSame) { TrySorts<test::TypedTalk>(); }
 TEST(Plain, WireTalksAreExaminedTheSame) { TrySorts<test::WireTalk>(); }
+TEST(Plain, FieldTalksAreExaminedTheSame) { TrySorts<test::FieldTalk>(); }
 TEST(Plain, HardTalksAreExaminedTheSame) { TrySorts<test::HardTalk>(); }
 
 TEST(Plain, DrawnTalksAreExaminedTheSame) {

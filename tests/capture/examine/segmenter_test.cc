@@ -358,5 +358,176 @@ TEST(Segmenter, WhatIsKnownToComeUnaskedIsNoEarlyAnswer) {
   }
 }
 
+// The kinds of what was said, but for silences, and how many are unsure: "CEER?" for a command, two
+// echoes and a reply of which nobody is sure.
+std::string KindsOf(const std::vector<Segment>& segments) {
+  std::string out;
+  for (const Segment& s : segments) {
+    if (s.bytes.empty()) continue;
+    out += s.kind == SegmentKind::kCommand       ? 'C'
+           : s.kind == SegmentKind::kReply       ? 'R'
+           : s.kind == SegmentKind::kEcho        ? 'E'
+           : s.kind == SegmentKind::kUnsolicited ? 'U'
+           : s.kind == SegmentKind::kBanner      ? 'B'
+                                                 : 'D';
+    if (s.sure == Sureness::kUnsure) out += '?';
+  }
+  return out;
+}
+
+std::string Times(int n, const std::string& what) {
+  std::string out;
+  while (n-- > 0) out += what;
+  return out;
+}
+
+const std::vector<std::string> kAsked = {"level?", "temp?", "pump 3"};
+
+TEST(Segmenter, EchoWithTheAnswerOnItsLine) {
+  Talk talk;
+  for (int i = 0; i < 6; ++i) {
+    const std::string& asked = kAsked[static_cast<std::size_t>(i) % 3];
+    talk.Host(1000 * i, asked + "\r").Module(1000 * i + 8, asked).Module(1000 * i + 15, " 1.2\r\n");
+  }
+  const auto segments = Segments(talk.events());
+  EXPECT_EQ(KindsOf(segments), Times(6, "CER"));
+  EXPECT_EQ(segments.back().bytes, " 1.2\r\n");
+}
+
+// No pause stands behind what was asked: it is repeated, and not given back.
+TEST(Segmenter, AnswerThatRepeatsWhatWasAskedIsNoEcho) {
+  Talk talk;
+  for (int i = 0; i < 6; ++i) {
+    const std::string& asked = kAsked[static_cast<std::size_t>(i) % 3];
+    talk.Host(1000 * i, asked + "\r").Module(1000 * i + 15, asked + " 1.2\r\n");
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), Times(6, "CR"));
+  // Where stamps are too late to show a pause nobody can tell.
+  EXPECT_EQ(KindsOf(WithLateStamps(talk.events())), Times(6, "CR?"));
+}
+
+TEST(Segmenter, PauseBeforeTheResultCodeIsInsideTheAnswer) {
+  Talk talk;
+  for (int i = 0; i < 8; ++i) {
+    const double at = 4000 * i;
+    talk.Host(at, "AT+FW?\r").Module(at + 20, "\r\nsedge\r\n").Module(at + 820, "\r\nOK\r\n");
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), Times(8, "CR"));
+}
+
+TEST(Segmenter, PauseBeforeTheResultCodeOfAModuleHeardAlone) {
+  Talk talk;
+  for (int i = 0; i < 8; ++i)
+    talk.Module(4000 * i, "\r\nsedge\r\n").Module(4000 * i + 250, "\r\nOK\r\n");
+  EXPECT_EQ(KindsOf(Segments(talk.events())), Times(8, "D"));
+}
+
+TEST(Segmenter, WhatIsAlwaysFollowedSoonIsNoEndOfAnAnswer) {
+  Talk talk;
+  for (int i = 0; i < 8; ++i) {
+    const double at = 4000 * i;
+    talk.Host(at, i % 2 == 0 ? "measure\r\n" : "unit\r\n");
+    talk.Module(at + 20, i % 2 == 0 ? "WAIT\r\n" : "cm\r\n");
+    if (i % 2 == 0) talk.Module(at + 270 + i, std::to_string(10 + i) + " cm\r\n");
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), Times(8, "CR"));
+}
+
+// A line that comes all the time follows each answer soon, and is no part of it.
+TEST(Segmenter, ValuesToldAllTheTimeAreUnasked) {
+  Talk talk;
+  std::string kinds;
+  for (int i = 0; i < 40; ++i) {
+    const double at = 200 * i;
+    talk.Module(at, std::to_string(i) + ".5," + std::to_string(100 + i) + "\r\n");
+    kinds += 'U';
+    if (i % 4 != 3) continue;
+    talk.Host(at + 60, "gain " + std::to_string(i % 3) + "\r\n").Module(at + 80, "ok\r\n");
+    kinds += "CR";
+  }
+  std::string found = KindsOf(Segments(talk.events()));
+  std::erase(found, '?');
+  EXPECT_EQ(found, kinds);
+}
+
+TEST(Segmenter, BannerInTheMidstOfAnAnswer) {
+  Talk talk;
+  talk.Module(0, "sedge boot 1.2\r\nready\r\n");
+  for (int i = 0; i < 8; ++i) {
+    const double at = 2000 + 2000 * i;
+    talk.Host(at, "list\r\n");
+    if (i == 5)
+      talk.Module(at + 20, "butt 1\r\nbu").Module(at + 600, "sedge boot 1.3\r\nready\r\n");
+    else
+      talk.Module(at + 20, "butt 1\r\nbutt 2\r\nend\r\n");
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), "B" + Times(5, "CR") + "CRB" + Times(2, "CR"));
+}
+
+// It is an answer, whatever it begins with.
+TEST(Segmenter, BannerThatWasAskedForIsAReply) {
+  Talk talk;
+  talk.Module(0, "sedge boot 1.2\r\nready\r\n");
+  for (int i = 0; i < 6; ++i)
+    talk.Host(2000 + 2000 * i, "reboot\r\n").Module(2020 + 2000 * i, "sedge boot 1.2\r\nready\r\n");
+  EXPECT_EQ(KindsOf(Segments(talk.events())), "B" + Times(6, "CR"));
+}
+
+// Settings are answered by nothing: what is answered is the query behind them.
+TEST(Segmenter, OfSeveralThatWaitTheLastIsAnswered) {
+  Talk talk;
+  for (int i = 0; i < 30; ++i) {
+    talk.Host(400 * i, "VOLT 3\n");
+    if (i % 3 == 0) talk.Host(400 * i + 50, "CURR 2\n");
+    talk.Host(400 * i + 100, "VOLT?\n").Module(400 * i + 115, "+3.0\n");
+  }
+  std::uint64_t turn = 0;
+  for (const Segment& s : Segments(talk.events())) {
+    if (s.kind == SegmentKind::kCommand) turn = s.turn;
+    if (s.side != Side::kModule) continue;
+    EXPECT_EQ(s.kind, SegmentKind::kReply);
+    EXPECT_EQ(s.turn, turn);
+    EXPECT_NE(s.sure, Sureness::kUnsure);
+  }
+}
+
+// A radio gives what was sent from afar; nothing else takes that long.
+TEST(Segmenter, WhatTakesLongAndComesUnaskedTooIsNoAnswer) {
+  Talk talk;
+  std::string kinds;
+  for (int i = 0; i < 6; ++i) {
+    const double at = 20'000 * i;
+    for (int k = 0; k < 4; ++k)
+      talk.Host(at + 500 * k, "ATCH\r")
+          .Module(at + 500 * k + 20, std::to_string(10 * i + k) + "\r");
+    talk.Host(at + 4000, "level 2\r\n").Module(at + 5700, "far " + std::to_string(i) + "\r\n");
+    kinds += "CRCRCRCRCU";
+    if (i % 2 == 0) {
+      talk.Module(at + 8700, "far 7" + std::to_string(i) + "\r\n");
+      kinds += 'U';
+    }
+  }
+  std::string found = KindsOf(Segments(talk.events()));
+  std::erase(found, '?');
+  EXPECT_EQ(found, kinds);
+}
+
+// Records of nine bytes ten times a second, and answers of another kind and size in between.
+TEST(Segmenter, RecordsInAStreamAreWholeAndUnasked) {
+  Talk talk;
+  std::string kinds;
+  for (int i = 0; i < 80; ++i) {
+    const double at = 100 * i;
+    talk.Module(at, Bytes("YY\x01\x02\x83\x90", 6) + static_cast<char>(0x80 + i) + "\x05\xff");
+    kinds += 'U';
+    if (i % 8 != 6) continue;
+    talk.Host(at + 30, "\x5a\x04\x81\xdf").Module(at + 45, "\x5b\x05\x81\xf1\xd2");
+    kinds += "CR";
+  }
+  std::string found = KindsOf(Segments(talk.events()));
+  std::erase(found, '?');
+  EXPECT_EQ(found, kinds);
+}
+
 }  // namespace
 }  // namespace witness

@@ -1,0 +1,13 @@
+// How much of what the module says between silences of some length are whole blocks of a protocol,
+// though nothing is known of that but what most have: each kind its size, or a length in its head.
+#pragma once
+
+#include "capture/examine/segmenter.h"
+#include "capture/examine/tape.h"
+
+namespace witness {
+
+// 0 to 1; 0 also if there are few.
+double ShareOfWholeBlocks(const Tape& tape, const SegmenterOptions& options, Duration silence);
+
+}  // namespace witness
