@@ -270,6 +270,7 @@ void FindingCollector::TakeTelling(const PlainExchange& e, Duration longest_paus
 void FindingCollector::HalfAnswer(const PlainExchange& e) {
   const ByteView command = e.command.bytes;
   HalfAnswer(command, e.answer.bytes, e.answer);
+  if (e.history == nullptr) return;
   PlainHistory& history = *e.history;
   if (!history.varies) {
     const Bytes* const kept = answers_.Find(command);

@@ -43,7 +43,7 @@ class FindingCollector {
       module_bytes_ += size;
       module_text_ += e.answer_text;
     }
-    if (size < e.history->half_below) HalfAnswer(e);
+    if (e.history == nullptr || size < e.history->half_below) HalfAnswer(e);
     if (e.command_content->names_value) RememberValue(e.command.bytes);
   }
   void Take(const PlainSentences& sentences);

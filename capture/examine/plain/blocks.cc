@@ -69,8 +69,7 @@ bool PlainBlocks::LookAtCommand(ByteView first, PlainExchange& exchange) {
   if (command.size() >= Sixteen::kSize || first.size() != command.size()) {
     const Glance glance = GlanceAt(command);
     exchange.command_text = glance.text;
-    unknown_ = {};
-    exchange.history = &unknown_;
+    exchange.history = nullptr;
     return IsPlainCommand(first, command, glance);
   }
   const Sixteen bytes(command);

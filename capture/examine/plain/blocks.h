@@ -52,7 +52,6 @@ class PlainBlocks {
   PlainContent block_;                   // of bytes that are not text
   std::array<PlainContent, 4> texts_{};  // of text, by its ending
   std::array<Known, kKnown> known_{};
-  PlainHistory unknown_;         // of a command that is not known
   std::vector<Secret> secrets_;  // none
 };
 

@@ -61,7 +61,7 @@ struct PlainExchange {
   std::size_t command_text = 0, answer_text = 0;
   const PlainContent* command_content = nullptr;
   const PlainContent* answer_content = nullptr;
-  PlainHistory* history = nullptr;  // never null
+  PlainHistory* history = nullptr;  // null: nothing is remembered of such a command
   // Whether nobody spoke then: a segment of its own.
   bool silent_before = false, silent_between = false;
 };
