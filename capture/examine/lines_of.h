@@ -23,7 +23,7 @@ constexpr bool IsTextByte(char c) {
 bool IsText(ByteView bytes);  // all of it; true for no bytes
 std::size_t CountText(ByteView bytes);
 std::size_t CountPrintable(ByteView bytes);  // how many it begins with are printable ASCII
-bool IsPrintable(ByteView bytes);  // all of it printable ASCII
+bool IsPrintable(ByteView bytes);            // all of it printable ASCII
 
 // Which of the first `count` of sixteen are text, given which are printable ASCII.
 inline std::uint32_t TextIn(const Sixteen& bytes, std::uint32_t printable, std::size_t count) {

@@ -258,8 +258,9 @@ std::size_t RtuFrameAt(ByteView bytes) {
 bool IsRtuFrame(ByteView bytes) {
   if (bytes.size() < 4) return false;
   // What fits is taken for as long as can be.
-  const bool usual = At(bytes, 0) <= 247 && (At(bytes, 1) & 0x7f) != 0 &&
-                     (RequestLength(bytes) == bytes.size() || ResponseLength(bytes) == bytes.size());
+  const bool usual =
+      At(bytes, 0) <= 247 && (At(bytes, 1) & 0x7f) != 0 &&
+      (RequestLength(bytes) == bytes.size() || ResponseLength(bytes) == bytes.size());
   return (usual && CrcFits(bytes)) || RtuFrameAt(bytes) == bytes.size();
 }
 
