@@ -259,7 +259,7 @@ TEST(Plain, TrafficOfTheBenchmarksIsExaminedTheSame) {
         if (::testing::Test::HasFatalFailure()) return;
       }
     }
-    EXPECT_GT(disturbed.Share(), 0.2) << traffic.name;
+    EXPECT_GT(disturbed.Share(), 0.1) << traffic.name;
     EXPECT_LT(disturbed.Share(), whole.Share()) << traffic.name;
   }
 }
