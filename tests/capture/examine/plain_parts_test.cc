@@ -111,7 +111,8 @@ TEST(SentenceShapes, TakesWholeSentencesWithTheirChecksumOnly) {
   SentenceShapes shapes;
   std::vector<PlainSentences::Sentence> out;
   EXPECT_FALSE(shapes.Find(sentence, true, out));  // for the first time
-  ASSERT_TRUE(shapes.Find(sentence + sentence, true, out));
+  const Bytes twice = sentence + sentence;
+  ASSERT_TRUE(shapes.Find(twice, true, out));
   ASSERT_EQ(out.size(), 2u);
   EXPECT_EQ(out[1].bytes, sentence);
   EXPECT_EQ(out[1].content->secrets[static_cast<std::size_t>(SecretKind::kPosition)], 1u);
