@@ -132,8 +132,10 @@ class Gatherer {
   }
 
   // Whether talk that leaves no doubt may come in place of its events, segments and exchanges.
-  bool TakesPlain() const { return !WatchesTalk() && findings_.TakesPlain(); }
-  bool TakesSentences() const { return !WatchesTalk() && findings_.TakesSentences(); }
+  bool TakesPlain() const {
+    return !WatchesSegments() && !WatchesExchanges() && findings_.TakesPlain();
+  }
+  bool TakesSentences() const { return !WatchesSegments() && findings_.TakesSentences(); }
   bool TakesSecrets() const { return findings_.TakesSecrets(); }
   bool TakesLooseReturns() const { return findings_.TakesLooseReturns(); }
 
@@ -152,11 +154,9 @@ class Gatherer {
   }
 
  private:
-  // Whether somebody wants to have all that is said.
-  bool WatchesTalk() const {
-    return also_.on_event || also_.on_segment || also_.on_loose ||
-           (also_.on_exchange && out_.exchanges < watched_);
-  }
+  // Whether somebody wants to have all that is said, or the next exchange.
+  bool WatchesSegments() const { return also_.on_event || also_.on_segment || also_.on_loose; }
+  bool WatchesExchanges() const { return also_.on_exchange && out_.exchanges + plain_ < watched_; }
 
   std::uint64_t& SegmentsOf(SegmentKind kind) {
     return out_.segments[static_cast<std::size_t>(kind)];

@@ -139,7 +139,7 @@ class PlainPath {
   }
 
   bool MayBegin() {
-    if (!taker_.TakesPlain()) return false;
+    if (!taker_.TakesPlain() && !taker_.TakesSentences()) return false;
     if (shortcut_ == nullptr) {
       if (!segmenter_.IsSettled()) return false;
       shortcut_ = std::make_unique<Shortcut>(segmenter_.conventions(), options_);
@@ -150,7 +150,7 @@ class PlainPath {
       case Shortcut::Way::kText:
       case Shortcut::Way::kBlocks:
         allowed_.loose_returns = taker_.TakesLooseReturns();
-        return events_[at_].side == Side::kHost && segmenter_.IsSettled();
+        return events_[at_].side == Side::kHost && segmenter_.IsSettled() && taker_.TakesPlain();
       case Shortcut::Way::kSentences:
         allowed_.secrets = taker_.TakesSecrets();
         return segmenter_.IsSettled() && taker_.TakesSentences();

@@ -241,6 +241,32 @@ TEST(Plain, DrawnTalksAreExaminedTheSame) {
   EXPECT_GT(taken.plain, 300u);
 }
 
+// As `bytewitness examine` does it: the first few exchanges are shown.
+TEST(Plain, WhoWatchesTheFirstExchangesOnlyHasTheRestTakenQuickly) {
+  for (std::size_t which = 0; which < kTrafficClasses; ++which) {
+    const Traffic traffic = TrafficOf(which, 12'000);
+    LabelledTalk talk;
+    for (const Event& event : traffic.events) talk.events.emplace_back(event);
+    const Bytes file = FileOf(talk.events, talk);
+    auto reader = CaptureReader::OpenMemory(file);
+    ASSERT_TRUE(reader.ok());
+    ExamineOptions options;
+    options.segmenter.learn_bursts = 1500;
+    options.exchanges_watched = 5;
+    std::vector<std::uint64_t> turns;
+    ConversationHandlers handlers;
+    handlers.on_exchange = [&](const Exchange& e) { turns.push_back(e.command.turn); };
+    const auto examination = Examine(**reader, options, handlers);
+    ASSERT_TRUE(examination.ok());
+    if (examination->exchanges > 0)
+      EXPECT_EQ(turns, (std::vector<std::uint64_t>{1, 2, 3, 4, 5})) << traffic.name;
+    else
+      EXPECT_TRUE(turns.empty()) << traffic.name;
+    EXPECT_GT(examination->plain_events * 10, examination->events * 8) << traffic.name;
+    EXPECT_EQ(Words(*examination), Words(ExaminationOf(file, talk, 1500, true))) << traffic.name;
+  }
+}
+
 TEST(Plain, TrafficOfTheBenchmarksIsExaminedTheSame) {
   for (std::size_t which = 0; which < kTrafficClasses; ++which) {
     const Traffic traffic = TrafficOf(which, 12'000);
