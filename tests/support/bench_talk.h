@@ -7,8 +7,6 @@
 // still) it is drawn so that silence or bytes decide.
 #pragma once
 
-#include <functional>
-#include <map>
 #include <string>
 #include <utility>
 #include <vector>
@@ -17,27 +15,15 @@
 
 namespace witness::test {
 
-class BenchTalk : private TalkMaker {
+class BenchTalk : public SortedTalk<BenchTalk> {
  public:
   BenchTalk(std::string sort, unsigned seed)
-      : TalkMaker(seed * 2246822519u + 5), sort_(std::move(sort)) {}
-
-  static std::vector<std::string> Sorts() {
-    std::vector<std::string> out;
-    for (const auto& [name, make] : Makers()) out.push_back(name);
-    return out;
-  }
-
-  LabelledTalk Make() {
-    DrawLine();
-    Makers().at(sort_)(*this);
-    return Recorded();
-  }
+      : SortedTalk(std::move(sort), seed * 2246822519u + 5) {}
 
  private:
-  using T = BenchTalk;
-  static const std::map<std::string, std::function<void(T&)>>& Makers() {
-    static const std::map<std::string, std::function<void(T&)>> makers = {
+  friend SortedTalk;
+  static const MakersOfSorts& Makers() {
+    static const MakersOfSorts makers = {
         {"unasked lines in long answers", [](T& t) { t.UnaskedInLists(); }},
         {"unasked in long answers, late stamps", [](T& t) { t.LateStamps(), t.UnaskedInLists(); }},
         {"a number without ending", [](T& t) { t.BareNumbers(); }},
@@ -319,8 +305,6 @@ class BenchTalk : private TalkMaker {
       Wait(700, 1500);
     }
   }
-
-  const std::string sort_;
 };
 
 }  // namespace witness::test

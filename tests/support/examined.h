@@ -12,15 +12,7 @@
 
 namespace witness::test {
 
-inline Bytes CaptureOf(const std::vector<OwnedEvent>& events, std::uint32_t baud = 9600) {
-  CaptureInfo info;
-  info.origin = Origin::kBetween;
-  for (const Side side : {Side::kHost, Side::kModule}) {
-    Tap tap;
-    tap.hears = side;
-    tap.got.baud = baud;
-    info.taps.push_back(tap);
-  }
+inline Bytes CaptureOf(const std::vector<OwnedEvent>& events, const CaptureInfo& info) {
   Bytes out;
   auto writer = CaptureWriter::Create(OpenMemorySink(out), info);
   EXPECT_TRUE(writer.ok());
@@ -31,6 +23,18 @@ inline Bytes CaptureOf(const std::vector<OwnedEvent>& events, std::uint32_t baud
   }
   EXPECT_TRUE((*writer)->Close(last).ok());
   return out;
+}
+
+inline Bytes CaptureOf(const std::vector<OwnedEvent>& events, std::uint32_t baud = 9600) {
+  CaptureInfo info;
+  info.origin = Origin::kBetween;
+  for (const Side side : {Side::kHost, Side::kModule}) {
+    Tap tap;
+    tap.hears = side;
+    tap.got.baud = baud;
+    info.taps.push_back(tap);
+  }
+  return CaptureOf(events, info);
 }
 
 inline Examination ExaminationOf(const std::vector<OwnedEvent>& events, std::uint32_t baud = 9600) {

@@ -6,8 +6,6 @@
 // its answer) it is drawn so that silence or bytes decide.
 #pragma once
 
-#include <functional>
-#include <map>
 #include <string>
 #include <utility>
 #include <vector>
@@ -16,27 +14,15 @@
 
 namespace witness::test {
 
-class FieldTalk : private TalkMaker {
+class FieldTalk : public SortedTalk<FieldTalk> {
  public:
   FieldTalk(std::string sort, unsigned seed)
-      : TalkMaker(seed * 2860486313u + 23), sort_(std::move(sort)) {}
-
-  static std::vector<std::string> Sorts() {
-    std::vector<std::string> out;
-    for (const auto& [name, make] : Makers()) out.push_back(name);
-    return out;
-  }
-
-  LabelledTalk Make() {
-    DrawLine();
-    Makers().at(sort_)(*this);
-    return Recorded();
-  }
+      : SortedTalk(std::move(sort), seed * 2860486313u + 23) {}
 
  private:
-  using T = FieldTalk;
-  static const std::map<std::string, std::function<void(T&)>>& Makers() {
-    static const std::map<std::string, std::function<void(T&)>> makers = {
+  friend SortedTalk;
+  static const MakersOfSorts& Makers() {
+    static const MakersOfSorts makers = {
         {"pause before ok", [](T& t) { t.PauseBeforeOk(); }},
         {"guard times and data mode", [](T& t) { t.GuardTimes(); }},
         {"lf asks, cr answers", [](T& t) { t.LfAsksCrAnswers(); }},
@@ -649,8 +635,6 @@ class FieldTalk : private TalkMaker {
       Wait(2000, 4000);
     }
   }
-
-  const std::string sort_;
 };
 
 }  // namespace witness::test

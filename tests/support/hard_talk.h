@@ -5,8 +5,6 @@
 // commands within commands, telemetry in between. Knows nothing of how the segmenter works.
 #pragma once
 
-#include <functional>
-#include <map>
 #include <string>
 #include <utility>
 #include <vector>
@@ -15,31 +13,23 @@
 
 namespace witness::test {
 
-class HardTalk : private TalkMaker {
+class HardTalk : public SortedTalk<HardTalk> {
  public:
-  HardTalk(std::string sort, unsigned seed)
-      : TalkMaker(seed * 2654435761u), sort_(std::move(sort)) {}
+  HardTalk(std::string sort, unsigned seed) : SortedTalk(std::move(sort), seed * 2654435761u) {}
 
-  static std::vector<std::string> Sorts() {
-    std::vector<std::string> out;
-    for (const auto& [name, make] : Makers()) out.push_back(name);
-    return out;
-  }
+ private:
+  friend SortedTalk;
 
-  LabelledTalk Make() {
+  void DrawLine() {
     line_.baud = Of<double>({1200, 9600, 9600, 19200, 57600, 115200});
     line_.reads =
         Of<Reads>({Reads::kWhole, Reads::kByte, Reads::kRandom, Reads::kTimer, Reads::kFifo});
     if (line_.reads == Reads::kTimer) line_.timer_ms = Of<double>({1, 4, 16});
     line_.host_is_early = Chance(0.3);
     now_ = Between(10, 3000);
-    Makers().at(sort_)(*this);
-    return Recorded();
   }
-
- private:
-  static const std::map<std::string, std::function<void(HardTalk&)>>& Makers() {
-    static const std::map<std::string, std::function<void(HardTalk&)>> makers = {
+  static const MakersOfSorts& Makers() {
+    static const MakersOfSorts makers = {
         {"tight polling", [](HardTalk& t) { t.TightPolling(); }},
         {"half answers", [](HardTalk& t) { t.HalfAnswers(); }},
         {"prompt for data", [](HardTalk& t) { t.PromptForData(); }},
@@ -413,8 +403,6 @@ class HardTalk : private TalkMaker {
       Wait(200, 900);
     }
   }
-
-  const std::string sort_;
 };
 
 }  // namespace witness::test

@@ -1,7 +1,11 @@
 // What makers of labelled talks have in common: dice, and speaking on a wire in turn.
 #pragma once
 
+#include <functional>
+#include <map>
 #include <random>
+#include <string>
+#include <utility>
 #include <vector>
 
 #include "tests/support/line_model.h"
@@ -152,6 +156,34 @@ class TalkMaker {
   std::vector<Utterance> said_;
   std::vector<WireMark> marks_;
   bool late_stamps_ = false;  // two adapters' timers may turn cause and effect around
+};
+
+// A maker of talks of named sorts. `Talk`, which befriends it, has Makers(): of each sort, what
+// says it; and DrawLine() if its lines are drawn otherwise.
+template <typename Talk>
+class SortedTalk : protected TalkMaker {
+ public:
+  static std::vector<std::string> Sorts() {
+    std::vector<std::string> out;
+    for (const auto& [name, make] : Talk::Makers()) out.push_back(name);
+    return out;
+  }
+
+  LabelledTalk Make() {
+    Talk& talk = static_cast<Talk&>(*this);
+    talk.DrawLine();
+    Talk::Makers().at(sort_)(talk);
+    return Recorded();
+  }
+
+ protected:
+  using T = Talk;
+  using MakersOfSorts = std::map<std::string, std::function<void(Talk&)>>;
+
+  SortedTalk(std::string sort, unsigned seed) : TalkMaker(seed), sort_(std::move(sort)) {}
+
+ private:
+  const std::string sort_;
 };
 
 }  // namespace witness::test

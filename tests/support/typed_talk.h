@@ -2,8 +2,6 @@
 // named sort, of which the truth is known. Made with bench_talk.h, in the same way.
 #pragma once
 
-#include <functional>
-#include <map>
 #include <string>
 #include <utility>
 #include <vector>
@@ -12,27 +10,15 @@
 
 namespace witness::test {
 
-class TypedTalk : private TalkMaker {
+class TypedTalk : public SortedTalk<TypedTalk> {
  public:
   TypedTalk(std::string sort, unsigned seed)
-      : TalkMaker(seed * 374761393u + 11), sort_(std::move(sort)) {}
-
-  static std::vector<std::string> Sorts() {
-    std::vector<std::string> out;
-    for (const auto& [name, make] : Makers()) out.push_back(name);
-    return out;
-  }
-
-  LabelledTalk Make() {
-    DrawLine();
-    Makers().at(sort_)(*this);
-    return Recorded();
-  }
+      : SortedTalk(std::move(sort), seed * 374761393u + 11) {}
 
  private:
-  using T = TypedTalk;
-  static const std::map<std::string, std::function<void(T&)>>& Makers() {
-    static const std::map<std::string, std::function<void(T&)>> makers = {
+  friend SortedTalk;
+  static const MakersOfSorts& Makers() {
+    static const MakersOfSorts makers = {
         {"help with blank lines", [](T& t) { t.Help(); }},
         {"menus", [](T& t) { t.Menus(); }},
         {"password not echoed", [](T& t) { t.Password(); }},
@@ -318,8 +304,6 @@ class TypedTalk : private TalkMaker {
       Wait(600, 1500);
     }
   }
-
-  const std::string sort_;
 };
 
 }  // namespace witness::test

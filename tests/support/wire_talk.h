@@ -2,8 +2,6 @@
 // them, each of a named sort, of which the truth is known. Made with bench_talk.h, in the same way.
 #pragma once
 
-#include <functional>
-#include <map>
 #include <string>
 #include <utility>
 #include <vector>
@@ -12,27 +10,14 @@
 
 namespace witness::test {
 
-class WireTalk : private TalkMaker {
+class WireTalk : public SortedTalk<WireTalk> {
  public:
-  WireTalk(std::string sort, unsigned seed)
-      : TalkMaker(seed * 3266489917u + 7), sort_(std::move(sort)) {}
-
-  static std::vector<std::string> Sorts() {
-    std::vector<std::string> out;
-    for (const auto& [name, make] : Makers()) out.push_back(name);
-    return out;
-  }
-
-  LabelledTalk Make() {
-    DrawLine();
-    Makers().at(sort_)(*this);
-    return Recorded();
-  }
+  WireTalk(std::string sort, unsigned seed) : SortedTalk(std::move(sort), seed * 3266489917u + 7) {}
 
  private:
-  using T = WireTalk;
-  static const std::map<std::string, std::function<void(T&)>>& Makers() {
-    static const std::map<std::string, std::function<void(T&)>> makers = {
+  friend SortedTalk;
+  static const MakersOfSorts& Makers() {
+    static const MakersOfSorts makers = {
         {"shared wire, text", [](T& t) { t.SharedText(); }},
         {"shared wire, binary", [](T& t) { t.SharedBinary(); }},
         {"length, then raw bytes", [](T& t) { t.LengthThenRaw(); }},
@@ -389,8 +374,6 @@ class WireTalk : private TalkMaker {
       Wait(500, 900);
     }
   }
-
-  const std::string sort_;
 };
 
 }  // namespace witness::test

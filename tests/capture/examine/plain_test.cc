@@ -9,13 +9,12 @@
 #include <cstdlib>
 #include <random>
 
-#include "capture/base/text.h"
 #include "capture/examine/examination.h"
-#include "capture/store/capture_writer.h"
 #include "tests/bench/traffic.h"
 #include "tests/support/bench_talk.h"
 #include "tests/support/drawn_talk.h"
 #include "tests/support/examination_words.h"
+#include "tests/support/examined.h"
 #include "tests/support/field_talk.h"
 #include "tests/support/hard_talk.h"
 #include "tests/support/sanitized.h"
@@ -37,16 +36,7 @@ Bytes FileOf(const std::vector<OwnedEvent>& events, const LabelledTalk& talk) {
   CaptureInfo info;
   info.origin = Origin::kBetween;
   info.stamp_uncertainty = talk.stamp_uncertainty;
-  Bytes out;
-  auto writer = CaptureWriter::Create(OpenMemorySink(out), info);
-  EXPECT_TRUE(writer.ok());
-  Instant last;
-  for (const OwnedEvent& e : events) {
-    EXPECT_TRUE((*writer)->Append(e.View()).ok());
-    last = e.event.at;
-  }
-  EXPECT_TRUE((*writer)->Close(last).ok());
-  return out;
+  return test::CaptureOf(events, info);
 }
 
 Examination ExaminationOf(const Bytes& file, const LabelledTalk& talk, std::size_t learn,
