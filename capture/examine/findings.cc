@@ -222,7 +222,11 @@ void FindingCollector::ReplyRules(const Exchange& exchange) {
   if (exchange.replies.empty()) return;
   const Segment& last = exchange.replies.back();
   if (last.content.all_text && last.ending == LineEnding::kNone) Note("reply-without-ending", last);
-  // An answer that an earlier one to the same command began with, and that breaks off.
+  // An answer that an earlier one to the same command began with, and that breaks off. A larger one
+  // than is kept can be neither.
+  std::size_t size = 0;
+  for (const Segment& reply : exchange.replies) size += reply.bytes.size();
+  if (size > kLongestKept) return;
   Bytes joined;
   if (exchange.replies.size() > 1)
     for (const Segment& reply : exchange.replies) joined += reply.bytes;
