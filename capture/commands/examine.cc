@@ -93,6 +93,7 @@ int Run(const ExamineArguments& arguments) {
   const auto one_line = OneLineOf(arguments.capture, reading, chosen);
   if (!one_line.ok()) return fail(one_line.status());
   reading = one_line->reading;
+  reading.make_ahead = true;
   if (!chosen && !one_line->words.empty()) Screen().Talk(one_line->words);
   auto reader = CaptureReader::Open(arguments.capture, reading);
   if (!reader.ok()) return fail(reader.status());

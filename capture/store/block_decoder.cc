@@ -35,12 +35,9 @@ Status BlockDecoder::Open(ByteView block) {
   runs_.clear();
   times_.clear();
   sizes_.clear();
-  events_ = 0;
+  adopted_ = false;
+  facts_ = {};
   lane_count_ = 0;
-  seq_ = 0;
-  has_place_ = false;
-  first_event_ = 0;
-  base_ns_ = 0;
   data_ = {};
 
   // The checksum is the last field: tag 7D and four bytes.
@@ -69,16 +66,16 @@ Status BlockDecoder::Open(ByteView block) {
     Status status;
     switch (field.number) {
       case 1:
-        seq_ = field.value;
+        facts_.seq = field.value;
         break;
       case 2:
-        first_event_ = field.value;
+        facts_.first_event = field.value;
         place |= 1;
         break;
       case 3:
-        base_ns_ = UnZigZag(field.value);
+        facts_.base_ns = UnZigZag(field.value);
         place |= 2;
-        if (base_ns_ > kMaxTime || base_ns_ < 0) return Wrong("time is absurd");
+        if (facts_.base_ns > kMaxTime || facts_.base_ns < 0) return Wrong("time is absurd");
         break;
       case 4:
         stated = field.value;
@@ -106,25 +103,26 @@ Status BlockDecoder::Open(ByteView block) {
     if (!status.ok()) return status;
   }
   if (place == 1 || place == 2) return Wrong("place is half told");
-  has_place_ = place == 3;
-  if (first_event_ > std::numeric_limits<std::uint64_t>::max() / 2) {
+  facts_.has_place = place == 3;
+  if (facts_.first_event > std::numeric_limits<std::uint64_t>::max() / 2) {
     return Wrong("number of events is absurd");
   }
-  if (events_ != stated) return Wrong("lanes do not hold as many events as it says");
+  if (facts_.events != stated) return Wrong("lanes do not hold as many events as it says");
   if (const Status status = CheckRuns(); !status.ok()) return status;
   short_form_ = !times_.empty() || !sizes_.empty();
   if (const Status status = short_form_ ? CheckShortForm() : CheckLongForm(); !status.ok()) {
     return status;
   }
-  time_ = static_cast<std::uint64_t>(base_ns_);
+  time_ = static_cast<std::uint64_t>(facts_.base_ns);
   data_at_ = data_.data();
   return OkStatus();
 }
 
 void BlockDecoder::ContinueAt(std::uint64_t first_event, Instant base) {
-  first_event_ = first_event;
-  base_ns_ = base.ns();
-  time_ = static_cast<std::uint64_t>(base_ns_);
+  facts_.first_event = first_event;
+  facts_.base_ns = base.ns();
+  time_ = static_cast<std::uint64_t>(facts_.base_ns);
+  shift_ = base - Instant();
 }
 
 Status BlockDecoder::ParseRuns(ByteView bytes) {
@@ -158,10 +156,10 @@ Status BlockDecoder::ParseLane(ByteView bytes, Lane& lane) {
       column = field.bytes;
     }
   }
-  if (lane.events == 0 || lane.events > kMaxBlockEvents - events_) {
+  if (lane.events == 0 || lane.events > kMaxBlockEvents - facts_.events) {
     return Wrong("lane has an absurd number of events");
   }
-  events_ += lane.events;
+  facts_.events += lane.events;
   const auto fits = [&lane](ByteView column) {
     return column.empty() || column.size() == lane.events;
   };
@@ -224,7 +222,7 @@ Status BlockDecoder::CheckLongForm() {
   std::uint64_t high = 0;
   std::uint64_t low = 0;
   std::uint64_t total = 0;
-  payload_bytes_ = 0;
+  facts_.payload_bytes = 0;
   high_ = false;
   for (std::size_t i = 0; i < lane_count_; ++i) {
     const Lane& lane = lanes_[i];
@@ -235,9 +233,9 @@ Status BlockDecoder::CheckLongForm() {
     std::uint64_t bytes = 0;
     for (unsigned k = 0; k < 3; ++k) bytes += SumOf(lane.size_columns[k]) << 8 * k;
     total += bytes;
-    if (!lane.foreign && IsPayload(lane.kind)) payload_bytes_ += bytes;
+    if (!lane.foreign && IsPayload(lane.kind)) facts_.payload_bytes += bytes;
   }
-  if (!TakeLength(high, low, length_ns_)) return Wrong("times are absurd");
+  if (!TakeLength(high, low, facts_.length_ns)) return Wrong("times are absurd");
   if (total != data_.size()) return Wrong("data are not as long as its sizes say");
   const std::size_t room = 2 * lane_count_ * kJoined;
   if (low_times_.size() < room) low_times_.resize(room);
@@ -255,9 +253,9 @@ Status BlockDecoder::CheckShortForm() {
       return Wrong("times and sizes stand in two places");
     }
   }
-  if (times_.empty()) times_.resize(events_);
-  if (sizes_.empty()) sizes_.resize(events_);
-  if (times_.size() != events_ || sizes_.size() != events_) {
+  if (times_.empty()) times_.resize(facts_.events);
+  if (sizes_.empty()) sizes_.resize(facts_.events);
+  if (times_.size() != facts_.events || sizes_.size() != facts_.events) {
     return Wrong("times or sizes are not as many as its events");
   }
   std::uint64_t high = 0;
@@ -266,16 +264,16 @@ Status BlockDecoder::CheckShortForm() {
     high += t >> 32;
     low += t & 0xFFFFFFFF;
   }
-  if (!TakeLength(high, low, length_ns_)) return Wrong("times are absurd");
+  if (!TakeLength(high, low, facts_.length_ns)) return Wrong("times are absurd");
   std::uint64_t total = 0;
-  payload_bytes_ = 0;
+  facts_.payload_bytes = 0;
   std::size_t at = 0;
   for (const std::uint32_t run : runs_) {
     std::uint64_t bytes = 0;
     for (const std::size_t end = at + (run >> 4); at < end; ++at) bytes += sizes_[at];
     total += bytes;
     const Lane& lane = lanes_[run & 15];
-    if (!lane.foreign && IsPayload(lane.kind)) payload_bytes_ += bytes;
+    if (!lane.foreign && IsPayload(lane.kind)) facts_.payload_bytes += bytes;
   }
   if (total != data_.size()) return Wrong("data are not as long as its sizes say");
   return OkStatus();

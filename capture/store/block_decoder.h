@@ -7,6 +7,7 @@
 
 #include <array>
 #include <cstdint>
+#include <span>
 #include <vector>
 
 #include "capture/base/bytes.h"
@@ -17,24 +18,52 @@
 
 namespace witness {
 
+// What there is to know of a block before its events are taken.
+struct BlockFacts {
+  std::uint64_t seq = 0;
+  bool has_place = false;  // else the next two are 0
+  std::uint64_t first_event = 0;
+  std::int64_t base_ns = 0;
+  std::int64_t length_ns = 0;
+  std::uint64_t events = 0;
+  std::uint64_t payload_bytes = 0;  // of bytes and bad bytes
+};
+
 class BlockDecoder {
  public:
+  // So many events at a time that they stay in the nearest cache.
+  static constexpr std::size_t kBatch = 512;
+
   // `block` is the message's content and must stay as it is while events are taken.
   // An error (kDamaged) says what is wrong; nothing can be taken then.
   Status Open(ByteView block);
+
+  // Events may be made on another thread, ahead of being wanted. There, right behind Open():
+  // whether all are such that BriefEvent says all of them; and if so, the next ones, kBatch at a
+  // time as long as there is room for so many. How many.
+  bool all_brief() const { return all_brief_; }
+  const BlockFacts& facts() const { return facts_; }
+  std::size_t Make(std::span<BriefEvent> out);
+  // Here: in place of Open(), and then the events that were made, part by part, each once those
+  // before it were taken. They are changed, and must stay where they are while they are taken.
+  void Adopt(const BlockFacts& facts);
+  bool WantsMore() const {
+    return adopted_ && made_taken_ == made_.size() && taken_ < facts_.events;
+  }
+  void AdoptMore(std::span<BriefEvent> made);
 
   // Of a block that leaves out where it begins (has_place() is false): to be called before
   // anything else, with where the block before it ended.
   void ContinueAt(std::uint64_t first_event, Instant base);
 
-  bool has_place() const { return has_place_; }
-  std::uint64_t seq() const { return seq_; }
-  std::uint64_t first_event() const { return first_event_; }
-  std::uint64_t events() const { return events_; }
-  std::uint64_t payload_bytes() const { return payload_bytes_; }  // of bytes and bad bytes
-  Instant base() const { return Instant::FromNanoseconds(base_ns_); }
+  bool has_place() const { return facts_.has_place; }
+  std::uint64_t seq() const { return facts_.seq; }
+  std::uint64_t first_event() const { return facts_.first_event; }
+  std::uint64_t events() const { return facts_.events; }
+  std::uint64_t payload_bytes() const { return facts_.payload_bytes; }
+  Instant base() const { return Instant::FromNanoseconds(facts_.base_ns); }
   // Time of the last event.
-  Instant last() const { return base() + Duration::Nanoseconds(length_ns_); }
+  Instant last() const { return base() + Duration::Nanoseconds(facts_.length_ns); }
 
   // Of the events that NextBatch() went by those that were not given, since they are of unknown
   // kinds.
@@ -46,8 +75,6 @@ class BlockDecoder {
 
  private:
   static constexpr std::size_t kColumns = 12;
-  // So many events at a time that they stay in the nearest cache.
-  static constexpr std::size_t kBatch = 512;
 
   struct Lane {
     EventKind kind = EventKind::kBytes;
@@ -81,23 +108,17 @@ class BlockDecoder {
   std::size_t SelectOne();
   void PassRun();
   template <bool kHigh>
-  void TakeFromStreams(std::size_t count);
-  void TakeSelected(std::size_t count);  // into briefs_, from wherever this block keeps them
-  void TakeFromLists(std::size_t count);
+  void TakeFromStreams(std::size_t count, BriefEvent* to);
+  void TakeSelected(std::size_t count, BriefEvent* to);  // from wherever this block keeps them
+  void TakeFromLists(std::size_t count, BriefEvent* to);
   void FillDetails(Lane& lane, const BriefEvent& brief);
 
-  std::uint64_t seq_ = 0;
-  bool has_place_ = false;
-  std::uint64_t first_event_ = 0;
-  std::int64_t base_ns_ = 0;
-  std::int64_t length_ns_ = 0;
-  std::uint64_t payload_bytes_ = 0;
+  BlockFacts facts_;
   ByteView data_;
 
   std::array<Lane, kMaxLanes> lanes_;  // the first lane_count_ count
   std::size_t lane_count_ = 0;
   std::vector<std::uint32_t> runs_;
-  std::uint64_t events_ = 0;
   bool all_brief_ = false;  // no lane is foreign or has details
   bool short_form_ = false;
   // Short form: of all events in capture order.
@@ -109,6 +130,11 @@ class BlockDecoder {
   std::vector<std::uint32_t> high_times_;
   std::vector<std::uint32_t> stream_sizes_;
   bool high_ = false;  // some time needs more than 32 bits
+
+  bool adopted_ = false;
+  std::span<BriefEvent> made_;  // if adopted_
+  std::size_t made_taken_ = 0;
+  Duration shift_;  // of their times
 
   // What was taken.
   std::size_t taken_ = 0;

@@ -21,14 +21,52 @@ std::uint64_t TakeVarint(ByteView& column) {
 
 }  // namespace
 
+void BlockDecoder::Adopt(const BlockFacts& facts) {
+  facts_ = facts;
+  adopted_ = true;
+  made_ = {};
+  made_taken_ = 0;
+  shift_ = Duration::Zero();
+  taken_ = 0;
+  passed_over_ = 0;
+}
+
+void BlockDecoder::AdoptMore(std::span<BriefEvent> made) {
+  made_ = made;
+  made_taken_ = 0;
+  if (shift_ == Duration::Zero()) return;
+  for (BriefEvent& event : made_) event.at = event.at + shift_;
+}
+
+std::size_t BlockDecoder::Make(std::span<BriefEvent> out) {
+  std::size_t made = 0;
+  while (out.size() - made >= kBatch) {
+    const std::size_t count = Select();
+    if (count == 0) break;
+    TakeSelected(count, out.data() + made);
+    made += count;
+  }
+  return made;
+}
+
 bool BlockDecoder::NextBatch(EventBatch& batch) {
+  if (adopted_) {
+    const std::size_t count = std::min(kBatch, made_.size() - made_taken_);
+    batch.first = facts_.first_event + taken_;
+    batch.events = made_.subspan(made_taken_, count);
+    batch.details = nullptr;
+    made_taken_ += count;
+    taken_ += count;
+    batch.goes_on = taken_ < facts_.events;
+    return count > 0;
+  }
   const std::size_t count = all_brief_ ? Select() : SelectOne();
   if (count == 0) return false;
-  batch.first = first_event_ + taken_;
-  TakeSelected(count);
+  batch.first = facts_.first_event + taken_;
+  TakeSelected(count, briefs_.data());
   batch.events = {briefs_.data(), count};
   batch.details = nullptr;
-  batch.goes_on = all_brief_ && taken_ < events_;
+  batch.goes_on = all_brief_ && taken_ < facts_.events;
   if (HasDetails(briefs_[0].kind)) {
     FillDetails(lanes_[selected_[0] >> 1], briefs_[0]);
     batch.details = &details_;
@@ -40,29 +78,34 @@ bool BlockDecoder::NextBatch(EventBatch& batch) {
 std::size_t BlockDecoder::Select() {
   std::uint8_t* to = selected_.data();
   std::uint8_t* const end = to + kBatch;
+  // Not the members: what is written is bytes, which might be those.
+  const std::uint32_t* run = runs_.data() + run_;
+  const std::uint32_t* const runs_end = runs_.data() + runs_.size();
+  std::uint64_t left = run_left_;
   const auto repeat = [&](std::uint8_t stream) {
     const auto count = static_cast<std::size_t>(
-        std::min<std::uint64_t>(run_left_, static_cast<std::uint64_t>(end - to)));
+        std::min<std::uint64_t>(left, static_cast<std::uint64_t>(end - to)));
     std::memset(to, stream, count);
     to += count;
-    run_left_ -= count;
+    left -= count;
   };
-  if (run_left_ > 0) repeat(static_cast<std::uint8_t>((runs_[run_ - 1] & 15) * 2 + 1));
-  while (to < end && run_ < runs_.size()) {
-    const std::uint32_t run = runs_[run_++];
-    const auto head = static_cast<std::uint8_t>((run & 15) * 2);
+  if (left > 0) repeat(static_cast<std::uint8_t>((run[-1] & 15) * 2 + 1));
+  while (to < end && run != runs_end) {
+    const auto head = static_cast<std::uint8_t>((*run & 15) * 2);
+    left = (*run++ >> 4) - 1;
     *to++ = head;
-    run_left_ = (run >> 4) - 1;
     // Most runs are short: what is written too much is written over by the next, or lies in the
     // room behind `end`.
-    if (run_left_ <= 16 && run_left_ <= static_cast<std::uint64_t>(end - to)) [[likely]] {
+    if (left <= 16 && left <= static_cast<std::uint64_t>(end - to)) [[likely]] {
       std::memset(to, head + 1, 16);
-      to += run_left_;
-      run_left_ = 0;
+      to += left;
+      left = 0;
     } else {
       repeat(head + 1);
     }
   }
+  run_ = static_cast<std::size_t>(run - runs_.data());
+  run_left_ = left;
   return static_cast<std::size_t>(to - selected_.data());
 }
 
@@ -86,12 +129,12 @@ std::size_t BlockDecoder::SelectOne() {
   return count;
 }
 
-void BlockDecoder::TakeSelected(std::size_t count) {
+void BlockDecoder::TakeSelected(std::size_t count, BriefEvent* to) {
   if (short_form_) {
-    TakeFromLists(count);
+    TakeFromLists(count, to);
   } else {
     FillAhead();
-    high_ ? TakeFromStreams<true>(count) : TakeFromStreams<false>(count);
+    high_ ? TakeFromStreams<true>(count, to) : TakeFromStreams<false>(count, to);
   }
   taken_ += count;
 }
@@ -105,7 +148,7 @@ void BlockDecoder::PassRun() {
                            ? std::size_t{1}
                            : static_cast<std::size_t>(std::min<std::uint64_t>(run_left_, kBatch));
     std::memset(selected_.data(), stream, count);
-    TakeSelected(count);
+    TakeSelected(count, briefs_.data());
     run_left_ -= count;
   }
 }
@@ -143,7 +186,7 @@ void BlockDecoder::FillAhead() {
 }
 
 template <bool kHigh>
-void BlockDecoder::TakeFromStreams(std::size_t count) {
+void BlockDecoder::TakeFromStreams(std::size_t count, BriefEvent* to) {
   std::array<std::uint32_t, 2 * kMaxLanes> at;  // places in the lists of all streams
   std::array<std::pair<EventKind, Side>, 2 * kMaxLanes> what;
   for (std::size_t s = 0; s < 2 * lane_count_; ++s) {
@@ -161,7 +204,7 @@ void BlockDecoder::TakeFromStreams(std::size_t count) {
     time += low[place];
     if constexpr (kHigh) time += std::uint64_t{high[place]} << 32;
     const std::uint32_t size = sizes[place];
-    BriefEvent& brief = briefs_[i];
+    BriefEvent& brief = to[i];
     brief.at = Instant::FromNanoseconds(static_cast<std::int64_t>(time));
     brief.data = data;
     brief.size = size;
@@ -176,13 +219,13 @@ void BlockDecoder::TakeFromStreams(std::size_t count) {
   data_at_ = data;
 }
 
-void BlockDecoder::TakeFromLists(std::size_t count) {
+void BlockDecoder::TakeFromLists(std::size_t count, BriefEvent* to) {
   for (std::size_t i = 0; i < count; ++i) {
     const Lane& lane = lanes_[selected_[i] >> 1];
     time_ += times_[taken_ + i];
     const std::uint32_t size = sizes_[taken_ + i];
-    briefs_[i] = {Instant::FromNanoseconds(static_cast<std::int64_t>(time_)), data_at_, size,
-                  lane.kind, lane.side};
+    to[i] = {Instant::FromNanoseconds(static_cast<std::int64_t>(time_)), data_at_, size, lane.kind,
+             lane.side};
     data_at_ += size;
   }
 }

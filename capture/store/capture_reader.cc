@@ -43,6 +43,7 @@ class CaptureReaderImpl : public CaptureReader {
           break;
         case ScanItem::Kind::kFrameEnd:
         case ScanItem::Kind::kSkipped:
+        case ScanItem::Kind::kMade:
           break;
         case ScanItem::Kind::kCut:
           return Status(Code::kDamaged, damaged_ ? NotACapture() : "cut off inside its header");
@@ -77,7 +78,7 @@ class CaptureReaderImpl : public CaptureReader {
       if (state_ == State::kGapBeforeBlock) BeginBlock();
       if (state_ == State::kInBlock) {
         // A block that ends before what is wanted begins need not be taken apart.
-        while (decoder_.last() >= options_.from && decoder_.NextBatch(batch)) {
+        while (decoder_.last() >= options_.from && NextOfBlock(batch)) {
           if (all_wanted_ || TakeWanted(batch)) return Outcome::kEvent;
           if (state_ == State::kBeyond) break;
         }
@@ -102,6 +103,11 @@ class CaptureReaderImpl : public CaptureReader {
     kEnd,
     kFailed
   };
+
+  bool NextOfBlock(EventBatch& batch) {
+    while (decoder_.WantsMore()) decoder_.AdoptMore(items_->Next().made);
+    return decoder_.NextBatch(batch);
+  }
 
   // Leaves in `batch` what lies within from and to. False: nothing.
   bool TakeWanted(EventBatch& batch) {
@@ -153,6 +159,7 @@ class CaptureReaderImpl : public CaptureReader {
         TakeField(item);
         return true;
       case ScanItem::Kind::kFrameEnd:
+      case ScanItem::Kind::kMade:  // of a block that is not wanted
         return true;
       case ScanItem::Kind::kSkipped:
         CheckIndex(item);
@@ -208,11 +215,13 @@ class CaptureReaderImpl : public CaptureReader {
   void TakeField(const ScanItem& item) {
     if (item.field == kBlockField) {
       if (trailer_) NoteDamage(item.frame_offset, "a block stands behind the trailer");
-      if (const Status status = decoder_.Open(item.content); !status.ok()) {
+      if (item.facts != nullptr) {
+        decoder_.Adopt(*item.facts);
+      } else if (const Status status = decoder_.Open(item.content); !status.ok()) {
         NoteDamage(item.frame_offset, status.message() + " in the frame");
-      } else {
-        if (AcceptBlock() && options_.listener != nullptr) options_.listener->OnBlock(item.content);
+        return;
       }
+      if (AcceptBlock() && options_.listener != nullptr) options_.listener->OnBlock(item.content);
       return;
     }
     if (item.field == kTrailerField) {
@@ -357,7 +366,7 @@ class CaptureReaderImpl : public CaptureReader {
 
   void ScanOnAThread() {
     long_way_ = false;
-    ahead_ = ScanAhead(std::move(scanner_));
+    ahead_ = ScanAhead(std::move(scanner_), options_.make_ahead);
     items_ = ahead_.get();
   }
 

@@ -29,6 +29,9 @@ struct ReaderOptions {
   // What info() says of all taps in place of the header, where that is not how this part was heard;
   // baud 0: not known.
   std::optional<LineSettings> heard_at = {};
+  // The events of long captures are made on another thread, a little ahead: for who does more with
+  // each than it takes to make it.
+  bool make_ahead = false;
 };
 
 class CaptureReader {

@@ -7,11 +7,14 @@
 #include <cstdint>
 #include <cstdlib>
 #include <memory>
+#include <span>
 #include <string>
 
 #include "capture/base/bytes.h"
 #include "capture/base/result.h"
+#include "capture/store/block_decoder.h"
 #include "capture/store/byte_source.h"
+#include "capture/store/event_batch.h"
 
 namespace witness {
 
@@ -24,6 +27,7 @@ struct ScanItem {
     kCut,       // the file ends inside a frame
     kEnd,       // the file ends between frames
     kFailed,    // `what`; the system would not read
+    kMade,      // events of the block before, see ScanAhead(); of no scanner
   };
   Kind kind = Kind::kEnd;
   std::uint32_t field = 0;
@@ -31,6 +35,9 @@ struct ScanItem {
   std::uint64_t frame_offset = 0;
   std::uint64_t end_offset = 0;  // kDamage: where the scan goes on; kFrameEnd, kSkipped: its end
   std::string what;
+  // Of a block whose events follow as kMade.
+  const BlockFacts* facts = nullptr;
+  std::span<BriefEvent> made;  // kMade
 };
 
 class ItemSource {

@@ -2,16 +2,26 @@
 
 #include <array>
 #include <condition_variable>
+#include <deque>
 #include <mutex>
+#include <span>
 #include <thread>
 #include <vector>
+
+#include "capture/store/block_decoder.h"
+#include "capture/store/messages.h"
 
 namespace witness {
 namespace {
 
-// One is being taken, one is being filled.
-constexpr std::size_t kBatches = 2;
+// One is being taken, the others are filled or being filled: so many that neither has to wait until
+// the other wakes up.
+constexpr std::size_t kBatches = 32;
+// But what lies in so many large pieces of memory is enough.
+constexpr std::size_t kMemories = 2;
+constexpr std::size_t kLarge = std::size_t{1} << 20;  // bytes
 constexpr std::size_t kMostItems = 256;
+constexpr std::size_t kMostMade = 4096;  // events
 
 bool IsLast(const ScanItem& item) {
   return item.kind == ScanItem::Kind::kEnd || item.kind == ScanItem::Kind::kFailed;
@@ -19,8 +29,8 @@ bool IsLast(const ScanItem& item) {
 
 class AheadScanner : public ItemSource {
  public:
-  explicit AheadScanner(std::unique_ptr<FrameScanner> scanner)
-      : scanner_(std::move(scanner)), thread_([this] { Work(); }) {}
+  AheadScanner(std::unique_ptr<FrameScanner> scanner, bool make_events)
+      : scanner_(std::move(scanner)), make_events_(make_events), thread_([this] { Work(); }) {}
 
   ~AheadScanner() override {
     {
@@ -49,6 +59,8 @@ class AheadScanner : public ItemSource {
     std::vector<ScanItem> items;
     std::shared_ptr<const ScanMemory> memory;  // of fields; the thread's
     Bytes skipped;                             // of a skippable frame
+    std::deque<BlockFacts> facts;              // of blocks
+    std::vector<BriefEvent> events;            // that were made
   };
 
   // Gives back the batch that was taken, if any, and waits for another.
@@ -57,7 +69,7 @@ class AheadScanner : public ItemSource {
     if (has_batch_) {
       --filled_;
       taking_ = (taking_ + 1) % kBatches;
-      changed_.notify_all();
+      if (MayResume()) changed_.notify_all();
     }
     changed_.wait(lock, [this] { return filled_ > 0; });
     has_batch_ = true;
@@ -68,7 +80,7 @@ class AheadScanner : public ItemSource {
     for (std::size_t filling = 0;; filling = (filling + 1) % kBatches) {
       {
         std::unique_lock lock(mutex_);
-        changed_.wait(lock, [this] { return stop_ || filled_ < kBatches; });
+        if (IsFull()) changed_.wait(lock, [this] { return stop_ || MayResume(); });
         if (stop_) return;
       }
       Fill(batches_[filling]);
@@ -82,23 +94,61 @@ class AheadScanner : public ItemSource {
     }
   }
 
+  // Whether enough is filled, and whether so little that more is wanted.
+  bool IsFull() const { return filled_ == kBatches || HasMostMemories(); }
+  bool MayResume() const { return filled_ <= kBatches / 2 && !HasMostMemories(); }
+  bool HasMostMemories() const {
+    std::size_t memories = 0;
+    const ScanMemory* last = nullptr;
+    for (std::size_t i = 0; i < filled_; ++i) {
+      const ScanMemory* const memory = batches_[(taking_ + i) % kBatches].memory.get();
+      if (memory != nullptr && memory != last && memory->room > kLarge) ++memories;
+      last = memory;
+    }
+    return memories >= kMemories;
+  }
+
   void Fill(Batch& batch) {
     batch.items.clear();
     batch.memory.reset();
+    batch.facts.clear();
+    if (make_events_) batch.events.resize(kMostMade);
+    std::span<BriefEvent> room = batch.events;
     do {
-      ScanItem& item = batch.items.emplace_back(scanner_->Next());
+      ScanItem& item = batch.items.emplace_back();
+      if (making_) {
+        item.kind = ScanItem::Kind::kMade;
+        item.made = room.first(decoder_.Make(room));
+        room = room.subspan(item.made.size());
+        left_to_make_ -= item.made.size();
+        making_ = left_to_make_ > 0;
+        continue;
+      }
+      item = scanner_->Next();
       if (IsLast(item)) break;
       if (item.kind == ScanItem::Kind::kSkipped) {
         batch.skipped = item.content;
         item.content = batch.skipped;
         break;
       }
-    } while (batch.items.size() < kMostItems && scanner_->Ready());
+      // What is wrong, or holds events that are not brief, is left as it is.
+      making_ = make_events_ && item.kind == ScanItem::Kind::kField && item.field == kBlockField &&
+                decoder_.Open(item.content).ok() && decoder_.all_brief();
+      if (making_) {
+        item.facts = &batch.facts.emplace_back(decoder_.facts());
+        left_to_make_ = decoder_.events();
+      }
+    } while (batch.items.size() < kMostItems &&
+             (making_ ? room.size() >= BlockDecoder::kBatch : scanner_->Ready()));
     batch.memory = scanner_->memory();
   }
 
   // The thread's.
   std::unique_ptr<FrameScanner> scanner_;
+  bool make_events_;
+  BlockDecoder decoder_;
+  bool making_ = false;  // events of the block that was scanned last
+  std::uint64_t left_to_make_ = 0;
   // The thread fills one of those that are not filled; the taker takes the first that is.
   std::array<Batch, kBatches> batches_;
 
@@ -119,8 +169,8 @@ class AheadScanner : public ItemSource {
 
 }  // namespace
 
-std::unique_ptr<ItemSource> ScanAhead(std::unique_ptr<FrameScanner> scanner) {
-  return std::make_unique<AheadScanner>(std::move(scanner));
+std::unique_ptr<ItemSource> ScanAhead(std::unique_ptr<FrameScanner> scanner, bool make_events) {
+  return std::make_unique<AheadScanner>(std::move(scanner), make_events);
 }
 
 }  // namespace witness

@@ -50,6 +50,17 @@ std::vector<std::string> Items(ItemSource& source) {
   }
 }
 
+// Every fourth round whole; else with a bit changed, cut, or with a hole.
+Bytes Damaged(Bytes file, int round, std::mt19937& random) {
+  const std::size_t at = 200 + random() % (file.size() - 200);
+  if (round % 4 == 1) file[at] = static_cast<char>(file[at] ^ 1 << random() % 8);
+  if (round % 4 == 2) file.resize(at);
+  if (round % 4 == 3) {
+    for (std::size_t i = at; i < std::min(at + 5000, file.size()); ++i) file[i] = '\0';
+  }
+  return file;
+}
+
 class ScanAheadTest : public ::testing::Test {
  protected:
   // Once for all tests: the packing takes a while.
@@ -79,17 +90,11 @@ TEST_F(ScanAheadTest, ItemsAreThoseOfTheScannerWhateverHappenedToTheFile) {
   std::mt19937 random(12);
   for (const Bytes* whole : {&live_, &everyday_, &best_}) {
     for (int round = 0; round < 8; ++round) {
-      Bytes file = *whole;
-      const std::size_t at = 200 + random() % (file.size() - 200);
-      if (round % 4 == 1) file[at] = static_cast<char>(file[at] ^ 1 << random() % 8);
-      if (round % 4 == 2) file.resize(at);
-      if (round % 4 == 3) {
-        for (std::size_t i = at; i < std::min(at + 5000, file.size()); ++i) file[i] = '\0';
-      }
+      const Bytes file = Damaged(*whole, round, random);
       const auto in_place_source = OpenMemorySource(file);
       const auto ahead_source = OpenMemorySource(file);
       const auto in_place = FrameScanner::Create(*in_place_source);
-      const auto ahead = ScanAhead(FrameScanner::Create(*ahead_source));
+      const auto ahead = ScanAhead(FrameScanner::Create(*ahead_source), false);
       ASSERT_EQ(Items(*ahead), Items(*in_place)) << "round " << round;
       EXPECT_EQ(ahead->Next().kind, ScanItem::Kind::kEnd) << "the end stays the end";
     }
@@ -121,6 +126,108 @@ TEST_F(ScanAheadTest, ATimeRangeGivesTheSameEventsFromTheMiddle) {
                                     [&](const Event& e) { return e.at >= options.from; });
     ExpectSameEvents(back.events, {begin, events_.end()});
     EXPECT_EQ(back.indices.front(), static_cast<std::uint64_t>(begin - events_.begin()));
+  }
+}
+
+// Bytes alone, many a block, as in nearly all captures: all events can be made ahead.
+class MadeAheadTest : public ScanAheadTest {
+ protected:
+  static void SetUpTestSuite() {
+    ScanAheadTest::SetUpTestSuite();
+    if (!bytes_.empty()) return;
+    std::mt19937 random(14);
+    std::int64_t at = 0;
+    for (std::size_t from = 0; from + 8 < storage_.size() / 3;) {
+      const std::size_t size = 1 + random() % 8;
+      bytes_.push_back(BytesEvent(at += random() % 300'000,
+                                  random() % 3 == 0 ? Side::kHost : Side::kModule,
+                                  ByteView(storage_).substr(from, size)));
+      from += size;
+    }
+    live_bytes_ = WriteCapture(bytes_, FullInfo());
+    best_bytes_ = Packed(live_bytes_, PackSettings::Best());
+  }
+  static void ExpectSame(const ReadBack& ahead, const ReadBack& in_place) {
+    std::vector<Event> events;
+    for (const OwnedEvent& event : in_place.events) events.push_back(event.View());
+    ExpectSameEvents(ahead.events, events);
+    EXPECT_EQ(ahead.indices, in_place.indices);
+    EXPECT_EQ(ahead.ending.events, in_place.ending.events);
+    EXPECT_EQ(ahead.ending.bytes, in_place.ending.bytes);
+    EXPECT_EQ(ahead.ending.end, in_place.ending.end);
+    EXPECT_EQ(ahead.ending.complete, in_place.ending.complete);
+    EXPECT_EQ(ahead.ending.what, in_place.ending.what);
+  }
+  static inline std::vector<Event> bytes_;
+  static inline Bytes live_bytes_, best_bytes_;
+};
+
+TEST_F(MadeAheadTest, EventsAreTheSameWhateverHappenedToTheFile) {
+  std::mt19937 random(13);
+  ReaderOptions made_ahead;
+  made_ahead.make_ahead = true;
+  for (const Bytes* whole : {&live_, &everyday_, &best_, &live_bytes_, &best_bytes_}) {
+    for (int round = 0; round < 8; ++round) {
+      const Bytes file = Damaged(*whole, round, random);
+      SCOPED_TRACE(round);
+      ExpectSame(ReadAllOf(file, made_ahead), ReadAllOf(file));
+    }
+  }
+}
+
+TEST_F(MadeAheadTest, ATimeRangeIsTheSame) {
+  for (const Bytes* file : {&live_, &live_bytes_, &best_bytes_}) {
+    const std::vector<Event>& events = file == &live_ ? events_ : bytes_;
+    for (const std::size_t share : {1, 3, 7}) {
+      ReaderOptions options;
+      options.from = events[events.size() * share / 10].at;
+      for (const bool ends : {false, true}) {
+        if (ends) options.to = events[events.size() * (share + 1) / 10].at;
+        ReaderOptions ahead = options;
+        ahead.make_ahead = true;
+        ExpectSame(ReadAllOf(*file, ahead), ReadAllOf(*file, options));
+      }
+    }
+  }
+}
+
+TEST_F(MadeAheadTest, WhereItGoesOnBytesStayAndThoseOfTheNextFollow) {
+  ReaderOptions made_ahead;
+  made_ahead.make_ahead = true;
+  for (const Bytes* file : {&live_bytes_, &best_bytes_}) {
+    auto reader = CaptureReader::OpenMemory(*file, made_ahead);
+    ASSERT_TRUE(reader.ok());
+    ByteView before;
+    bool goes_on = false;
+    std::size_t at = 0, times = 0;
+    EventBatch batch;
+    while ((*reader)->NextBatch(batch) == CaptureReader::Outcome::kEvent) {
+      if (goes_on) {
+        ++times;
+        ASSERT_EQ(before.data() + before.size(), batch.events[0].data);
+        ASSERT_EQ(before, bytes_[at - 1].bytes);
+      }
+      for (const BriefEvent& event : batch.events) ASSERT_EQ(event.bytes(), bytes_[at++].bytes);
+      before = batch.events.back().bytes();
+      goes_on = batch.goes_on;
+    }
+    EXPECT_EQ(at, bytes_.size());
+    // Of what is written live a block holds a quarter of a second.
+    EXPECT_GT(times, file == &live_bytes_ ? 0u : 10u);
+  }
+}
+
+TEST_F(MadeAheadTest, WhoeverStopsEarlyNeedNotTakeTheRest) {
+  ReaderOptions made_ahead;
+  made_ahead.make_ahead = true;
+  for (const std::size_t taken : {0, 1, 700, 20'000}) {
+    auto reader = CaptureReader::OpenMemory(best_bytes_, made_ahead);
+    ASSERT_TRUE(reader.ok());
+    Event event;
+    for (std::size_t i = 0; i < taken; ++i) {
+      ASSERT_EQ((*reader)->Next(event), CaptureReader::Outcome::kEvent);
+      ASSERT_TRUE(event == bytes_[i]);
+    }
   }
 }
 
