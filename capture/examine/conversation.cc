@@ -1,5 +1,7 @@
 #include "capture/examine/conversation.h"
 
+#include <span>
+
 #include "capture/examine/conversation_stream.h"
 
 namespace witness {
@@ -28,7 +30,7 @@ class HandlersTaker {
   static constexpr bool TakesSentences() { return false; }
   static constexpr bool TakesSecrets() { return false; }
   static constexpr bool TakesLooseReturns() { return false; }
-  void TakePlain(const PlainExchange&) {}
+  void TakePlain(std::span<const PlainExchange>) {}
   void TakePlain(const PlainSentences&) {}
   bool Stopped() const { return handlers_.stop && handlers_.stop(); }
 

@@ -15,10 +15,11 @@ namespace witness {
 // `taker` has TakeEvent(const Event&, index), TakeSegment(const Segment&), TakeExchange(const
 // Exchange&), TakeLoose(const Segment&) and bool Stopped(), as ConversationHandlers says of its
 // functions. bool WatchesEvents(): whether it matters to it that a segment comes behind the event
-// that shows that it is complete; else it may come one event sooner. TakePlain(const
-// PlainExchange&), TakePlain(const PlainSentences&): takes such in place of all these; bool
-// TakesPlain(), TakesSentences(), TakesSecrets() and TakesLooseReturns(): whether it would, and
-// what may be in it.
+// that shows that it is complete; else it may come one event sooner.
+// TakePlain(std::span<const PlainExchange>), some that follow each other without anything in
+// between, TakePlain(const PlainSentences&): takes such in place of all these; bool TakesPlain(),
+// TakesSentences(), TakesSecrets() and TakesLooseReturns(): whether it would, and what may be in
+// it.
 template <typename Taker>
 Status StreamTo(CaptureReader& reader, const SegmenterOptions& options, Taker& taker,
                 Conventions* conventions) {

@@ -6,6 +6,7 @@
 #include <algorithm>
 #include <bit>
 #include <cstdint>
+#include <span>
 #include <vector>
 
 #include "capture/base/instant.h"
@@ -25,6 +26,23 @@ class Distribution {
       Keep(value);
     else
       ++buckets_[static_cast<std::size_t>(BucketOf(value))];
+  }
+  // Many in one go.
+  void Add(std::span<const Duration> values) {
+    if (buckets_.empty()) {
+      for (const Duration value : values) Add(value);
+      return;
+    }
+    count_ += values.size();
+    Duration least = min_, most = max_;
+    for (Duration value : values) {
+      value = std::max(value, Duration::Zero());
+      least = std::min(least, value);
+      most = std::max(most, value);
+      ++buckets_[static_cast<std::size_t>(BucketOf(value))];
+    }
+    min_ = least;
+    max_ = most;
   }
   std::uint64_t count() const { return count_; }
   Duration min() const { return count_ == 0 ? Duration::Zero() : min_; }

@@ -77,8 +77,7 @@ class Gatherer {
         break;
       case SegmentKind::kReply:
         out_.reply_endings.Add(segment.content.all_text, segment.ending);
-        TakeReply(segment.index, segment.bytes.size(), segment.pieces);
-        answer_end_ = segment.to;
+        TakeReply(segment);
         break;
       default:
         break;
@@ -101,30 +100,48 @@ class Gatherer {
     if (also_.on_loose) also_.on_loose(segment);
   }
 
-  void TakePlain(const PlainExchange& e) {
-    const std::size_t events = e.command.events.size() + e.answer.events.size();
-    out_.events += events;
-    out_.plain_events += events;
-    out_.bytes[static_cast<std::size_t>(Side::kHost)] += e.command.bytes.size();
-    out_.bytes[static_cast<std::size_t>(Side::kModule)] += e.answer.bytes.size();
-    busiest_.Add(e.answer.events, e.answer.bytes.size());
-    last_ = e.answer.to();
-    ++plain_;
-    plain_silences_ += (e.silent_before ? 1u : 0u) + (e.silent_between ? 1u : 0u);
-    ++plain_commands_[e.command_content->sort_of_ending()];
-    ++plain_answers_[e.answer_content->sort_of_ending()];
-    CommandBegan(e.command.from());
-    const Duration pause = TakeReply(e.answer.index, e.answer.bytes.size(), e.answer.events);
-    answer_end_ = e.answer.to();
-    out_.turnaround.Add(e.answer.from() - e.command.to());
-    findings_.Take(e, pause);
+  // PlainRow::kMost at most.
+  void TakePlain(std::span<const PlainExchange> row) {
+    const BriefEvent* const first = row.front().command.first;
+    const BriefEvent* const end = row.back().answer.first + row.back().answer.count;
+    out_.events += static_cast<std::uint64_t>(end - first);
+    out_.plain_events += static_cast<std::uint64_t>(end - first);
+    last_ = row.back().answer.to();
+    plain_ += row.size();
+
+    // What counts is told to each in one go.
+    std::array<Duration, PlainRow::kMost> between, turnarounds;
+    std::uint64_t host_bytes = 0, module_bytes = 0, silences = 0;
+    Instant ended = answer_end_;
+    for (std::size_t i = 0; i < row.size(); ++i) {
+      const PlainExchange& e = row[i];
+      between[i] = e.command.from() - ended;
+      turnarounds[i] = e.answer.from() - e.command.to();
+      ended = e.answer.to();
+      host_bytes += e.command.size;
+      module_bytes += e.answer.size;
+      silences += (e.silent_before ? 1u : 0u) + (e.silent_between ? 1u : 0u);
+      ++plain_commands_[e.command_content->sort_of_ending()];
+      ++plain_answers_[e.answer_content->sort_of_ending()];
+      busiest_.Add(e.answer.events(), e.answer.size);
+      SizeOfReply(e.answer_index, e.answer.size);
+    }
+    out_.bytes[static_cast<std::size_t>(Side::kHost)] += host_bytes;
+    out_.bytes[static_cast<std::size_t>(Side::kModule)] += module_bytes;
+    plain_silences_ += silences;
+    const std::span<const Duration> since = {between.data(), row.size()};
+    out_.between_exchanges.Add(since.subspan(answer_over_ ? 0 : 1));
+    out_.turnaround.Add({turnarounds.data(), row.size()});
+    answer_over_ = true;
+    answer_end_ = ended;
+    findings_.Take(row, AddPauses({first, end}));
   }
 
   void TakePlain(const PlainSentences& s) {
-    out_.events += s.said.events.size();
-    out_.plain_events += s.said.events.size();
-    out_.bytes[static_cast<std::size_t>(Side::kModule)] += s.said.bytes.size();
-    busiest_.Add(s.said.events, s.said.bytes.size());
+    out_.events += s.said.count;
+    out_.plain_events += s.said.count;
+    out_.bytes[static_cast<std::size_t>(Side::kModule)] += s.said.size;
+    busiest_.Add(s.said.events(), s.said.size);
     last_ = s.said.to();
     SegmentsOf(SegmentKind::kUnsolicited) += s.sentences.size();
     ++SegmentsOf(SegmentKind::kSilence);
@@ -184,21 +201,40 @@ class Gatherer {
     answer_over_ = false;
   }
 
-  // `pieces` have `at`. The longest pause between two.
-  template <typename Pieces>
-  Duration TakeReply(std::uint64_t index, std::size_t size, const Pieces& pieces) {
-    Duration longest;
-    for (std::size_t i = 1; i < pieces.size(); ++i) {
-      const Duration pause = pieces[i].at - pieces[i - 1].at;
+  void TakeReply(const Segment& reply) {
+    for (std::size_t i = 1; i < reply.pieces.size(); ++i) {
+      const Duration pause = reply.pieces[i].at - reply.pieces[i - 1].at;
       if (pause > Duration::Zero()) out_.pause_in_reply.Add(pause);
-      longest = std::max(longest, pause);
     }
+    SizeOfReply(reply.index, reply.bytes.size());
+    answer_over_ = true;
+    answer_end_ = reply.to;
+  }
+
+  void SizeOfReply(std::uint64_t index, std::size_t size) {
     if (size > out_.buffer.largest_reply) {
       out_.buffer.largest_reply = size;
       out_.buffer.largest_reply_segment = index;
     }
     if (size > out_.buffer.size) ++out_.buffer.replies_that_do_not_fit;
-    answer_over_ = true;
+  }
+
+  // Of the events of plain exchanges: the module goes on within its answers only. The longest.
+  Duration AddPauses(std::span<const BriefEvent> events) {
+    std::array<Duration, 256> pauses;
+    Duration longest;
+    for (std::size_t at = 1; at < events.size();) {
+      const std::size_t end = std::min(events.size(), at + pauses.size());
+      std::size_t count = 0;
+      for (; at < end; ++at) {
+        pauses[count] = events[at].at - events[at - 1].at;
+        count += static_cast<std::size_t>((events[at - 1].side == Side::kModule) &
+                                          (events[at].side == Side::kModule));
+      }
+      for (const Duration pause : std::span(pauses).first(count))
+        longest = std::max(longest, pause);
+      out_.pause_in_reply.Add({pauses.data(), count});
+    }
     return longest;
   }
 

@@ -263,17 +263,44 @@ bool FindingCollector::TakesSentences() const {
 
 bool FindingCollector::TakesSecrets() const { return HasAllEvidence("secret"); }
 
-void FindingCollector::TakeTelling(const PlainExchange& e, Duration longest_pause) {
+void FindingCollector::Take(std::span<const PlainExchange> row, Duration longest_pause) {
+  const bool pauses = longest_pause > longest_in_one_piece_;
+  std::array<ByteView, PlainRow::kMost> naming;  // commands that name a value
+  std::size_t names = 0, host_bytes = 0, host_text = 0, codes = 0;
+  for (const PlainExchange& e : row) {
+    const PlainContent& answer = *e.answer_content;
+    const std::size_t size = e.answer.size;
+    host_bytes += e.command.size;
+    host_text += e.command_text;
+    codes += answer.final_code ? 1u : 0u;
+    naming[names] = e.command.bytes();
+    names += e.command_content->names_value ? 1u : 0u;
+    if (pauses || module_bytes_ < kCountedBytes || answer.tells() || size > buffer_size_) {
+      TakeTelling(e, pauses);
+    } else {
+      module_bytes_ += size;
+      module_text_ += e.answer_text;
+    }
+    if (e.history == nullptr || size < e.history->half_below) HalfAnswer(e);
+  }
+  CountHostBytes(host_bytes, host_text);
+  codes_of_module_ += codes;
+  last_segment_ = row.back().answer_index;
+  for (const ByteView command : std::span(naming).first(names)) RememberValue(command);
+}
+
+void FindingCollector::TakeTelling(const PlainExchange& e, bool pauses) {
   const PlainContent& answer = *e.answer_content;
-  CountModuleBytes(e.answer, e.answer_text, answer.recognised);
-  if (longest_pause > longest_in_one_piece_) PauseRules(e.answer, e.answer.events);
-  if (e.answer.bytes.size() > buffer_size_) Note("more-than-the-buffer", e.answer);
-  if (answer.all_text && answer.ending == LineEnding::kNone) Note("reply-without-ending", e.answer);
+  const Said said(e);
+  CountModuleBytes(said, e.answer_text, answer.recognised);
+  if (pauses) PauseRules(said, e.answer.events());
+  if (e.answer.size > buffer_size_) Note("more-than-the-buffer", said);
+  if (answer.all_text && answer.ending == LineEnding::kNone) Note("reply-without-ending", said);
 }
 
 void FindingCollector::HalfAnswer(const PlainExchange& e) {
-  const ByteView command = e.command.bytes;
-  HalfAnswer(command, e.answer.bytes, e.answer);
+  const ByteView command = e.command.bytes();
+  HalfAnswer(command, e.answer.bytes(), Said(e));
   if (e.history == nullptr) return;
   PlainHistory& history = *e.history;
   if (!history.varies) {
@@ -293,7 +320,7 @@ void FindingCollector::HalfAnswer(const PlainExchange& e) {
 void FindingCollector::Take(const PlainSentences& said) {
   // There is evidence enough of both.
   FindingOf("speaks-unasked")->count += said.sentences.size();
-  Said one{said.said.index, said.said.from(), {}};
+  Said one{said.index, said.said.from(), {}};
   std::uint64_t secrets = 0;
   for (const PlainSentences::Sentence& sentence : said.sentences) {
     one.bytes = sentence.bytes;

@@ -4,6 +4,7 @@
 
 #include <array>
 #include <map>
+#include <span>
 #include <string>
 #include <utility>
 #include <vector>
@@ -29,23 +30,8 @@ class FindingCollector {
   void Take(const Exchange& exchange);
 
   // Talk that leaves no doubt, in place of its segments and exchanges. `longest_pause`: between the
-  // stamps of its answer's events.
-  void Take(const PlainExchange& e, Duration longest_pause) {
-    const PlainContent& answer = *e.answer_content;
-    last_segment_ = e.answer.index;
-    CountHostBytes(e.command.bytes.size(), e.command_text);
-    codes_of_module_ += answer.final_code ? 1u : 0u;
-    const std::size_t size = e.answer.bytes.size();
-    if (module_bytes_ < kCountedBytes || answer.tells() || longest_pause > longest_in_one_piece_ ||
-        size > buffer_size_) {
-      TakeTelling(e, longest_pause);
-    } else {
-      module_bytes_ += size;
-      module_text_ += e.answer_text;
-    }
-    if (e.history == nullptr || size < e.history->half_below) HalfAnswer(e);
-    if (e.command_content->names_value) RememberValue(e.command.bytes);
-  }
+  // stamps of the events of any of the answers, or longer. PlainRow::kMost exchanges at most.
+  void Take(std::span<const PlainExchange> row, Duration longest_pause);
   void Take(const PlainSentences& sentences);
   // Whether it may come: nothing that was said before makes a difference to what it means.
   bool TakesPlain() const;
@@ -64,15 +50,16 @@ class FindingCollector {
     Instant at;
     ByteView bytes;
 
-    Said(const Segment& s) : index(s.index), at(s.from), bytes(s.bytes) {}      // NOLINT
-    Said(const PlainSaid& s) : index(s.index), at(s.from()), bytes(s.bytes) {}  // NOLINT
+    Said(const Segment& s) : index(s.index), at(s.from), bytes(s.bytes) {}  // NOLINT
+    explicit Said(const PlainExchange& e)                                   // its answer
+        : index(e.answer_index), at(e.answer.from()), bytes(e.answer.bytes()) {}
     Said(std::uint64_t i, Instant a, ByteView b) : index(i), at(a), bytes(b) {}
   };
 
   static constexpr std::uint64_t kCountedBytes = 1u << 20;  // enough to guess a rate from
 
   void Take(const Segment& segment, const Secret& secret);
-  void TakeTelling(const PlainExchange& exchange, Duration longest_pause);
+  void TakeTelling(const PlainExchange& exchange, bool pauses);
   void HalfAnswer(const PlainExchange& exchange);
   void TakeReply(const Segment& segment);
   // `pieces` have `at` and `size`.

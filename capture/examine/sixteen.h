@@ -4,6 +4,7 @@
 // way beside it.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <bit>
 #include <cstddef>
@@ -36,6 +37,8 @@ class Sixteen {
   std::uint32_t LettersAndDigits() const;
   // The same with '0' for each digit.
   Sixteen DigitsAlike() const;
+  // The last eight, then the first eight.
+  Sixteen HalvesChanged() const;
   // The first eight and the last eight as numbers, which mean nothing but that they differ.
   std::uint64_t Low() const;
   std::uint64_t High() const;
@@ -138,6 +141,10 @@ inline Sixteen Sixteen::DigitsAlike() const {
   return Sixteen(_mm_andnot_si128(_mm_and_si128(digits, _mm_set1_epi8(0x0f)), bytes_));
 }
 
+inline Sixteen Sixteen::HalvesChanged() const {
+  return Sixteen(_mm_shuffle_epi32(bytes_, _MM_SHUFFLE(1, 0, 3, 2)));
+}
+
 inline std::uint64_t Sixteen::Low() const {
   return static_cast<std::uint64_t>(_mm_cvtsi128_si64(bytes_));
 }
@@ -192,6 +199,12 @@ inline Sixteen Sixteen::DigitsAlike() const {
   Sixteen out = *this;
   for (char& c : out.bytes_)
     if (c >= '0' && c <= '9') c = '0';
+  return out;
+}
+
+inline Sixteen Sixteen::HalvesChanged() const {
+  Sixteen out = *this;
+  std::rotate(out.bytes_.begin(), out.bytes_.begin() + kSize / 2, out.bytes_.end());
   return out;
 }
 

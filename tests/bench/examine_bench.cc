@@ -80,7 +80,9 @@ std::uint64_t Read(const std::string& path) {
 }
 
 std::uint64_t ExamineAll(const std::string& path) {
-  auto reader = CaptureReader::Open(path);
+  ReaderOptions reading;
+  reading.make_ahead = true;
+  auto reader = CaptureReader::Open(path, reading);
   if (!reader.ok()) Give(reader.status());
   ExamineOptions options;
   options.segmenter = OptionsFor((*reader)->info());

@@ -65,10 +65,10 @@ bool PlainBlocks::IsPlainCommand(ByteView first, ByteView command, const Glance&
 }
 
 bool PlainBlocks::LookAtCommand(ByteView first, PlainExchange& exchange) {
-  const ByteView command = exchange.command.bytes;
+  const ByteView command = exchange.command.bytes();
   if (command.size() >= Sixteen::kSize || first.size() != command.size()) {
     const Glance glance = GlanceAt(command);
-    exchange.command_text = glance.text;
+    exchange.command_text = static_cast<std::uint32_t>(glance.text);
     exchange.history = nullptr;
     return IsPlainCommand(first, command, glance);
   }
@@ -93,7 +93,7 @@ bool PlainBlocks::LookAtCommand(ByteView first, PlainExchange& exchange) {
 bool PlainBlocks::LookAtAnswer(ByteView answer, bool loose_returns, PlainExchange& exchange) {
   const Glance glance = GlanceAt(answer);
   if (!IsFrame(answer) || (glance.may_be_secret && HoldsSecret(answer, false))) return false;
-  exchange.answer_text = glance.text;
+  exchange.answer_text = static_cast<std::uint32_t>(glance.text);
   const bool text = glance.text == answer.size();
   exchange.answer_content = &block_;
   // A prompt would be waited for, and that the line is handed over changes what follows.
@@ -111,7 +111,7 @@ bool PlainBlocks::LookAtAnswer(ByteView answer, bool loose_returns, PlainExchang
 }
 
 bool PlainBlocks::Look(ByteView first, bool loose_returns, PlainExchange& exchange) {
-  const ByteView command = exchange.command.bytes, answer = exchange.answer.bytes;
+  const ByteView command = exchange.command.bytes(), answer = exchange.answer.bytes();
   // What is, or begins as, all of the command may be its echo.
   const std::size_t both = std::min(command.size(), answer.size());
   std::size_t same = 0;

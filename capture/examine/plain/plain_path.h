@@ -1,11 +1,11 @@
 // The way of a capture's events: past the segmenter where they are plain, else through it.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstdint>
 #include <memory>
 #include <span>
-#include <utility>
 #include <vector>
 
 #include "capture/examine/exchange_builder.h"
@@ -37,7 +37,7 @@ class PlainPath {
     const std::size_t waiting = events_.size();
     if (waiting == 0) first_ = batch.first;
     if (waiting == 0) own_ = false;
-    events_.insert(events_.end(), batch.events.begin(), batch.events.end());
+    Append(batch.events);
     if (own_)
       KeepBytes();
     else if (on_)
@@ -58,21 +58,25 @@ class PlainPath {
 
  private:
   using Look = Shortcut::Look;
-  using Found = Shortcut::Found;
+  using Burst = Shortcut::Burst;
 
-  Found& now() { return found_[turn_]; }
-  const Found& now() const { return found_[turn_]; }
+  bool BySentences() const { return shortcut_->way() == Shortcut::Way::kSentences; }
+  Burst& burst() { return bursts_[turn_]; }
 
   // Forgets the events that were taken.
   void Drop() {
-    events_.erase(events_.begin(), events_.begin() + static_cast<std::ptrdiff_t>(at_));
+    std::copy(events_.begin() + static_cast<std::ptrdiff_t>(at_), events_.end(), room_.begin());
+    events_ = {room_.data(), events_.size() - at_};
     first_ += at_;
-    if (on_) {
-      now().begin -= at_;
-      now().middle -= at_;
-      now().end -= at_;
-    }
+    end_ -= std::min(at_, end_);
     at_ = 0;
+  }
+
+  void Append(std::span<const BriefEvent> events) {
+    const std::size_t before = events_.size(), now = before + events.size();
+    if (room_.size() < now) room_.resize(2 * now);
+    std::copy(events.begin(), events.end(), room_.begin() + static_cast<std::ptrdiff_t>(before));
+    events_ = {room_.data(), now};
   }
 
   // The bytes of the events that wait are moved to where they stay, one after the other.
@@ -90,20 +94,17 @@ class PlainPath {
   }
   // Has what was found say where its events and bytes are now.
   void Repoint() {
-    Found& found = now();
-    const auto repoint = [this](PlainSaid& said, std::size_t at) {
-      said.events = {events_.data() + at, said.events.size()};
-      said.bytes = {events_[at].data, said.bytes.size()};
-    };
-    if (shortcut_->way() == Shortcut::Way::kSentences) {
-      const char* const before = found.said.bytes.data();
-      repoint(found.said, found.begin);
-      for (PlainSentences::Sentence& sentence : found.sentences)
-        sentence.bytes = {found.said.bytes.data() + (sentence.bytes.data() - before),
-                          sentence.bytes.size()};
+    if (BySentences()) {
+      PlainSaid& said = burst().said;
+      said.first = events_.data() + at_;
+      const char* to = said.first->data;
+      for (PlainSentences::Sentence& sentence : burst().sentences) {
+        sentence.bytes = {to, sentence.bytes.size()};
+        to += sentence.bytes.size();
+      }
     } else {
-      repoint(found.exchange.command, found.begin);
-      repoint(found.exchange.answer, found.middle);
+      row_[0].command.first = events_.data() + at_;
+      row_[0].answer.first = row_[0].command.first + row_[0].command.count;
     }
   }
 
@@ -111,26 +112,18 @@ class PlainPath {
   bool Go(bool all) {
     for (;;) {
       if (on_) {
-        const Shortcut::Before next = BeforeNext();
-        const Look look = shortcut_->At(events_, now().end, next, allowed_, found_[turn_ ^ 1]);
+        const Look look = BySentences() ? NextSentences() : NextExchanges();
+        if (look == Look::kPlain) continue;
         if (look == Look::kMore && !all) return true;
-        if (look == Look::kPlain) {
-          Pass();
-          before_ = next;
-          continue;
-        }
         Leave();
-        if (!Push(now().end)) return false;
+        if (!Push(end_)) return false;
         continue;
       }
       if (at_ == events_.size()) return true;
       if (MayBegin()) {
-        const Look look = shortcut_->At(events_, at_, before_, allowed_, now());
+        const Look look = BySentences() ? FirstSentences() : FirstExchange();
+        if (on_) continue;
         if (look == Look::kMore && !all) return true;
-        if (look == Look::kPlain) {
-          on_ = true;
-          continue;
-        }
       }
       // Whether the last is a burst of its own shows when the next comes.
       if (!all && !taker_.WatchesEvents() && at_ + 1 == events_.size()) return true;
@@ -158,37 +151,71 @@ class PlainPath {
     return false;
   }
 
-  Shortcut::Before BeforeNext() const {
-    const Found& found = now();
-    if (shortcut_->way() == Shortcut::Way::kSentences) return {before_.host, found.said.to()};
-    return {found.exchange.command.to(), found.exchange.answer.to()};
+  // What stands at `at_`. Exchanges that follow on it may be passed at once.
+  Look FirstExchange() {
+    row_.Clear();
+    const Look look = shortcut_->ExchangesAt(events_, at_, before_.module, allowed_, row_);
+    on_ = row_.size() > 0;
+    if (on_) PassAllButLast();
+    return look;
+  }
+  Look NextExchanges() {
+    const Look look = shortcut_->ExchangesAt(events_, end_, row_[0].answer.to(), allowed_, row_);
+    PassAllButLast();
+    return look;
+  }
+  // Each is followed by something else that is plain, but for the last.
+  void PassAllButLast() {
+    const std::size_t count = row_.size() - 1;
+    if (count > 0) {
+      BeginToPass();
+      for (std::size_t i = 0; i < count; ++i) {
+        PlainExchange& e = row_[i];
+        e.answer_index =
+            next_index_ + 1 + (e.silent_before ? 1u : 0u) + (e.silent_between ? 1u : 0u);
+        next_index_ = e.answer_index + 1;
+      }
+      const std::span<const PlainExchange> passed = row_.exchanges().first(count);
+      taker_.TakePlain(passed);
+      passed_.commands += count;
+      passed_.segments = next_index_ - given_;
+      before_ = {passed.back().command.to(), passed.back().answer.to()};
+      row_.DropAllButLast();
+    }
+    at_ = static_cast<std::size_t>(row_[0].command.first - events_.data());
+    end_ = at_ + row_[0].command.count + row_[0].answer.count;
   }
 
-  // now() is followed by something else that is plain: it is taken.
-  void Pass() {
-    if (passed_.segments == 0) {
-      next_index_ = given_ = segmenter_.Settle();
-      exchanges_.Finish();
-    }
-    Found& found = now();
-    if (shortcut_->way() == Shortcut::Way::kSentences) {
-      found.said.index = next_index_ + 1;  // the silence before it
-      next_index_ = found.said.index + found.sentences.size();
-      taker_.TakePlain(PlainSentences{found.said, found.sentences});
-    } else {
-      PlainExchange& e = found.exchange;
-      e.command.index = next_index_ + (e.silent_before ? 1u : 0u);
-      e.answer.index = e.command.index + (e.silent_between ? 2u : 1u);
-      next_index_ = e.answer.index + 1;
-      taker_.TakePlain(std::as_const(e));
-      ++passed_.commands;
-    }
+  Look FirstSentences() {
+    const Look look = shortcut_->SentencesAt(events_, at_, before_.module, allowed_, burst());
+    on_ = look == Look::kPlain;
+    end_ = burst().end;
+    return look;
+  }
+  Look NextSentences() {
+    Burst& next = bursts_[turn_ ^ 1];
+    const Instant before = burst().said.to();
+    const Look look = shortcut_->SentencesAt(events_, end_, before, allowed_, next);
+    if (look != Look::kPlain) return look;
+    BeginToPass();
+    const std::uint64_t index = next_index_ + 1;  // the silence before it
+    next_index_ = index + burst().sentences.size();
+    taker_.TakePlain(PlainSentences{burst().said, index, burst().sentences});
     passed_.segments = next_index_ - given_;
-    at_ = found.end;
+    before_.module = before;
+    at_ = next.begin;
+    end_ = next.end;
     turn_ ^= 1;
+    return look;
   }
 
-  // now() is the last: it goes through the segmenter.
+  void BeginToPass() {
+    if (passed_.segments > 0) return;
+    next_index_ = given_ = segmenter_.Settle();
+    exchanges_.Finish();
+  }
+
+  // What begins at `at_` is the last: it goes through the segmenter.
   void Leave() {
     if (passed_.segments > 0) {
       passed_.host_last = before_.host;
@@ -222,18 +249,25 @@ class PlainPath {
   Segmenter& segmenter_;
   ExchangeBuilder& exchanges_;
   Taker& taker_;
-  std::vector<BriefEvent> events_;  // those that came and were not dropped
-  std::size_t at_ = 0;              // the first that was not taken
-  std::uint64_t first_ = 0;         // place of events_[0] in the capture
-  Bytes bytes_, spare_;             // of those, if own_
+  std::vector<BriefEvent> room_;  // for events, used again
+  std::span<BriefEvent> events_;  // those that came and were not dropped: they lie there
+  std::size_t at_ = 0;            // the first that was not taken
+  std::uint64_t first_ = 0;       // place of events_[0] in the capture
+  Bytes bytes_, spare_;           // of those, if own_
   bool own_ = false;
-  Event event_;              // one for all: they have no details
-  Shortcut::Before before_;  // what is at `at_`
+  Event event_;  // one for all: they have no details
+  // When who spoke last before what is at `at_`.
+  struct {
+    Instant host, module;
+  } before_;
   std::unique_ptr<Shortcut> shortcut_;
   bool on_ = false;
   Shortcut::Allowed allowed_;
-  // What was found, if on_, which begins at `at_`, and what is looked at behind it: by turns.
-  std::array<Found, 2> found_;
+  // If on_: what is plain from `at_` to `end_`, and waits for what follows to be plain, too. The
+  // first exchange of the row, or one of the bursts, by turns.
+  std::size_t end_ = 0;
+  PlainRow row_;
+  std::array<Burst, 2> bursts_;
   std::size_t turn_ = 0;
   Segmenter::Passed passed_;
   std::uint64_t given_ = 0;       // segments when the shortcut began

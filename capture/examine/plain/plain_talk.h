@@ -17,12 +17,14 @@ namespace witness {
 
 // What one side said. One event or more, no two with the same stamp, none empty.
 struct PlainSaid {
-  std::uint64_t index = 0;  // Segment::index
-  ByteView bytes;
-  std::span<const BriefEvent> events;
+  const BriefEvent* first = nullptr;
+  std::uint32_t count = 0;  // of events
+  std::uint32_t size = 0;   // bytes of all of them
 
-  Instant from() const { return events.front().at; }
-  Instant to() const { return events.back().at; }
+  std::span<const BriefEvent> events() const { return {first, count}; }
+  ByteView bytes() const { return {first->data, size}; }
+  Instant from() const { return first->at; }
+  Instant to() const { return first[count - 1].at; }
 };
 
 // What is the same of all commands, answers or sentences of one shape. None holds a secret that
@@ -54,16 +56,43 @@ struct PlainHistory {
   std::size_t half_below = std::numeric_limits<std::size_t>::max();
 };
 
-// A command and all of its answer.
+// A command and all of its answer, the events of which follow on those of the command.
 struct PlainExchange {
   PlainSaid command, answer;
   // Of each how many bytes are text.
-  std::size_t command_text = 0, answer_text = 0;
+  std::uint32_t command_text = 0, answer_text = 0;
   const PlainContent* command_content = nullptr;
   const PlainContent* answer_content = nullptr;
   PlainHistory* history = nullptr;  // null: nothing is remembered of such a command
+  std::uint64_t answer_index = 0;   // Segment::index
   // Whether nobody spoke then: a segment of its own.
   bool silent_before = false, silent_between = false;
+};
+
+// Exchanges that follow each other without anything in between: all events from the first one's to
+// the last one's are theirs.
+class PlainRow {
+ public:
+  static constexpr std::size_t kMost = 96;
+
+  std::span<const PlainExchange> exchanges() const { return {exchanges_.data(), count_}; }
+  std::size_t size() const { return count_; }
+  bool full() const { return count_ == kMost; }
+  PlainExchange& operator[](std::size_t i) { return exchanges_[i]; }
+  const PlainExchange& last() const { return exchanges_[count_ - 1]; }
+  // What is behind the last, while not full(); Add() makes it one of them.
+  PlainExchange& next() { return exchanges_[count_]; }
+  void Add() { ++count_; }
+  void Clear() { count_ = 0; }
+  // All but the last.
+  void DropAllButLast() {
+    exchanges_[0] = exchanges_[count_ - 1];
+    count_ = 1;
+  }
+
+ private:
+  std::array<PlainExchange, kMost> exchanges_;
+  std::size_t count_ = 0;
 };
 
 // What the module said in one go, unasked and behind a silence: sentences, each a segment.
@@ -72,7 +101,8 @@ struct PlainSentences {
     ByteView bytes;
     const PlainContent* content = nullptr;
   };
-  PlainSaid said;  // `index` of the first sentence
+  PlainSaid said;
+  std::uint64_t index = 0;  // Segment::index of the first sentence
   std::span<const Sentence> sentences;
 };
 

@@ -6,7 +6,7 @@
 #include <array>
 #include <cstddef>
 #include <cstdint>
-#include <cstring>
+#include <utility>
 #include <vector>
 
 #include "capture/base/bytes.h"
@@ -35,62 +35,76 @@ class ShapeMemo {
   Value* Of(ByteView bytes, std::size_t mark, const Make& make) {
     if (bytes.size() < kShortest || bytes.size() > kLongest) return nullptr;
     if (places_.empty()) places_.resize(kPlaces);
-    const std::uint64_t hash = Hash(bytes, mark);
-    Place& place = places_[hash & (kPlaces - 1)];
-    if (place.size == bytes.size() && place.mark == mark && IsLike(place, bytes)) [[likely]]
+    const Shape shape(bytes, mark);
+    Place& place = places_[shape.hash % kPlaces];
+    if (place.sizes == shape.sizes && IsLike(place, shape)) [[likely]]
       return &place.value;
-    return Miss(place, hash, bytes, mark, make);
+    return Miss(shape, make);
   }
 
  private:
   static constexpr std::size_t kPlaces = 1024;
   struct Place {
-    std::uint64_t hash = 0;  // of what came last, as long as `size` is 0
-    std::size_t size = 0, mark = 0;
+    std::uint64_t sizes = 0;           // 0: nothing is known yet
+    std::uint64_t hash = 0;            // of what came last, as long as nothing is known
     std::array<char, kLongest> bytes;  // with digits alike
     Value value{};
   };
 
-  // Of how it begins, how it goes on behind the mark, how it ends, and the sizes.
-  static std::uint64_t Hash(ByteView bytes, std::size_t mark) {
-    constexpr std::uint64_t kOdd = 0x9E3779B97F4A7C15, kOther = 0xC2B2AE3D27D4EB4F;
-    const std::size_t last = bytes.size() - kShortest;
-    const auto at = [&](std::size_t from) { return Sixteen(bytes.data() + from).DigitsAlike(); };
-    const Sixteen head = at(0), middle = at(mark < last ? mark : last), tail = at(last);
-    std::uint64_t hash = (head.Low() ^ bytes.size()) * kOdd + (head.High() ^ mark) * kOther;
-    hash = (hash ^ hash >> 29 ^ middle.Low()) * kOdd + (middle.High() ^ tail.Low()) * kOther;
-    hash = (hash ^ hash >> 31 ^ tail.High()) * kOdd;
-    return hash >> 32;
-  }
+  // How it begins and how it ends, and a number of that, of how it goes on behind the mark, and of
+  // the sizes.
+  struct Shape {
+    Shape(ByteView all, std::size_t mark)
+        : bytes(all.data()),
+          last(all.size() - kShortest),
+          sizes(all.size() | std::uint64_t{mark} << 32),
+          head(Sixteen(bytes).DigitsAlike()),
+          tail(Sixteen(bytes + last).DigitsAlike()) {
+      const Sixteen middle = Sixteen(bytes + std::min(mark, last)).DigitsAlike();
+      const Sixteen both = head ^ middle.HalvesChanged();
+      hash = (both.Low() ^ sizes) * 0x9E3779B97F4A7C15 +
+             (both.High() ^ tail.Low()) * 0xC2B2AE3D27D4EB4F;
+      hash = (hash ^ hash >> 32 ^ tail.High()) * 0xD6E8FEB86659FD93;
+      hash >>= 32;
+    }
 
-  // `bytes` has place.size of them.
-  static bool IsLike(const Place& place, ByteView bytes) {
-    const std::size_t last = bytes.size() - kShortest;
+    const char* bytes;
+    std::size_t last;  // where the last sixteen begin
+    std::uint64_t sizes, hash;
+    Sixteen head, tail;
+  };
+
+  // They have the same size.
+  static bool IsLike(const Place& place, const Shape& shape) {
     const auto differs = [&](std::size_t at) {
-      return Sixteen(bytes.data() + at).DigitsAlike() ^ Sixteen(place.bytes.data() + at);
+      return Sixteen(shape.bytes + at).DigitsAlike() ^ Sixteen(place.bytes.data() + at);
     };
     // Most are this short. So all is looked at in the same number of steps, some of it twice: to
     // guess wrongly how many it takes would take longer.
-    Sixteen all = differs(last);
-    for (std::size_t at = 0; at < 3 * kShortest; at += kShortest)
-      all |= differs(std::min(at, last));
-    for (std::size_t at = 3 * kShortest; at < last; at += kShortest) all |= differs(at);
+    Sixteen all = shape.head ^ Sixteen(place.bytes.data());
+    all |= shape.tail ^ Sixteen(place.bytes.data() + shape.last);
+    all |= differs(std::min(1 * kShortest, shape.last));
+    all |= differs(std::min(2 * kShortest, shape.last));
+    for (std::size_t at = 3 * kShortest; at < shape.last; at += kShortest) all |= differs(at);
     return all.IsZero();
   }
 
+  // It is looked for in two places, so that two that fall on the same one are both known.
   template <typename Make>
-  Value* Miss(Place& place, std::uint64_t hash, ByteView bytes, std::size_t mark,
-              const Make& make) {
-    if (place.size != 0) return nullptr;
-    if (place.hash != hash) {
-      place.hash = hash;
-      return nullptr;
+  Value* Miss(const Shape& shape, const Make& make) {
+    for (const std::uint64_t number : {shape.hash, shape.hash >> 16}) {
+      Place& place = places_[number % kPlaces];
+      if (place.sizes == 0) {
+        if (std::exchange(place.hash, shape.hash) != shape.hash) return nullptr;
+        const ByteView bytes(shape.bytes, shape.last + kShortest);
+        WithDigits(bytes, '0').copy(place.bytes.data(), bytes.size());
+        place.sizes = shape.sizes;
+        make(place.value);
+        return &place.value;
+      }
+      if (place.sizes == shape.sizes && IsLike(place, shape)) return &place.value;
     }
-    WithDigits(bytes, '0').copy(place.bytes.data(), bytes.size());
-    place.size = bytes.size();
-    place.mark = mark;
-    make(place.value);
-    return &place.value;
+    return nullptr;
   }
 
   std::vector<Place> places_;

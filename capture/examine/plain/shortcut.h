@@ -15,6 +15,7 @@
 #include "capture/examine/conventions.h"
 #include "capture/examine/plain/blocks.h"
 #include "capture/examine/plain/plain_talk.h"
+#include "capture/examine/plain/runs.h"
 #include "capture/examine/plain/sentences.h"
 #include "capture/examine/plain/text_shapes.h"
 #include "capture/examine/segmenter.h"
@@ -30,18 +31,6 @@ class Shortcut {
   // In which way talk can be plain on this line.
   Way way() const { return way_; }
 
-  // When who spoke last before what is looked at.
-  struct Before {
-    Instant host, module;
-  };
-  // Something plain within `events`: [begin, end). For an exchange, from `middle` on the module
-  // speaks.
-  struct Found {
-    std::size_t begin = 0, middle = 0, end = 0;
-    PlainExchange exchange;  // but for indices
-    PlainSaid said;          // sentences, and all of them
-    std::vector<PlainSentences::Sentence> sentences;
-  };
   enum class Look : std::uint8_t {
     kPlain,
     kNot,
@@ -52,17 +41,32 @@ class Shortcut {
     bool secrets = false;        // in sentences
     bool loose_returns = false;  // in blocks, see HasLooseReturn()
   };
+
+  // Adds the exchanges that stand at `begin`, one behind the other, to a row that is not full, but
+  // for their indices. Says what is behind them; kPlain: that was not looked at. `before`: when the
+  // module spoke last before.
+  Look ExchangesAt(std::span<const BriefEvent> events, std::size_t begin, Instant before,
+                   const Allowed& allowed, PlainRow& row);
+
+  // What the module said in one go: sentences, and all of them.
+  struct Burst {
+    std::size_t begin = 0, end = 0;  // events
+    PlainSaid said;
+    std::vector<PlainSentences::Sentence> sentences;
+  };
   // What stands at `begin`.
-  Look At(std::span<const BriefEvent> events, std::size_t begin, const Before& before,
-          const Allowed& allowed, Found& found);
+  Look SentencesAt(std::span<const BriefEvent> events, std::size_t begin, Instant before,
+                   const Allowed& allowed, Burst& burst);
 
  private:
-  // Where the run of events ends that one side says without a pause to speak of; 0: nothing plain.
-  inline std::size_t EndOfRun(std::span<const BriefEvent> events, std::size_t at) const;
-  Look ExchangeAt(std::span<const BriefEvent> events, const Before& before, const Allowed& allowed,
-                  Found& found);
-  Look SentencesAt(std::span<const BriefEvent> events, const Before& before, const Allowed& allowed,
-                   Found& found);
+  // Whether `command`, `answer`, where what follows begins with `next`, are an exchange, and which.
+  template <bool kBlocks>
+  inline bool IsExchange(const BriefEvent* command, const BriefEvent* answer,
+                         const BriefEvent* next, Instant before, bool loose_returns,
+                         PlainExchange& exchange);
+  // Of the runs that were found. Gives how many of them were taken.
+  template <bool kBlocks>
+  std::size_t FillRow(Instant before, bool loose_returns, PlainRow& row);
   // How long the line was idle before the event; its stamp is later, and it is no longer than
   // kMostBytes. Times of events are not negative: no difference is beyond what a number holds.
   std::int64_t Idle(Instant before, const BriefEvent& event) const {
@@ -71,6 +75,7 @@ class Shortcut {
 
   std::int64_t silence_, character_time_;  // nanoseconds
   Way way_ = Way::kNone;
+  Runs runs_;
   TextShapes texts_;
   PlainBlocks blocks_;
   SentenceShapes sentences_;
