@@ -110,28 +110,27 @@ class Gatherer {
     plain_ += row.size();
 
     // What counts is told to each in one go.
-    std::array<Duration, PlainRow::kMost> between, turnarounds;
     std::uint64_t host_bytes = 0, module_bytes = 0, silences = 0;
     Instant ended = answer_end_;
     for (std::size_t i = 0; i < row.size(); ++i) {
       const PlainExchange& e = row[i];
-      between[i] = e.command.from() - ended;
-      turnarounds[i] = e.answer.from() - e.command.to();
+      between_[i] = e.command.from() - ended;
+      turnarounds_[i] = e.answer.from() - e.command.to();
       ended = e.answer.to();
       host_bytes += e.command.size;
       module_bytes += e.answer.size;
       silences += (e.silent_before ? 1u : 0u) + (e.silent_between ? 1u : 0u);
-      ++plain_commands_[e.command_content->sort_of_ending()];
-      ++plain_answers_[e.answer_content->sort_of_ending()];
+      ++plain_commands_[e.command_content->sort_of_ending];
+      ++plain_answers_[e.answer_content->sort_of_ending];
       busiest_.Add(e.answer.events(), e.answer.size);
       SizeOfReply(e.answer_index, e.answer.size);
     }
     out_.bytes[static_cast<std::size_t>(Side::kHost)] += host_bytes;
     out_.bytes[static_cast<std::size_t>(Side::kModule)] += module_bytes;
     plain_silences_ += silences;
-    const std::span<const Duration> since = {between.data(), row.size()};
+    const std::span<const Duration> since = {between_.data(), row.size()};
     out_.between_exchanges.Add(since.subspan(answer_over_ ? 0 : 1));
-    out_.turnaround.Add({turnarounds.data(), row.size()});
+    out_.turnaround.Add({turnarounds_.data(), row.size()});
     answer_over_ = true;
     answer_end_ = ended;
     findings_.Take(row, AddPauses({first, end}));
@@ -221,19 +220,25 @@ class Gatherer {
 
   // Of the events of plain exchanges: the module goes on within its answers only. The longest.
   Duration AddPauses(std::span<const BriefEvent> events) {
-    std::array<Duration, 256> pauses;
     Duration longest;
     for (std::size_t at = 1; at < events.size();) {
-      const std::size_t end = std::min(events.size(), at + pauses.size());
+      const std::size_t end = std::min(events.size(), at + pauses_.size());
       std::size_t count = 0;
+      Instant last = events[at - 1].at;
+      unsigned before = static_cast<unsigned>(events[at - 1].side);
       for (; at < end; ++at) {
-        pauses[count] = events[at].at - events[at - 1].at;
-        count += static_cast<std::size_t>((events[at - 1].side == Side::kModule) &
-                                          (events[at].side == Side::kModule));
+        // Here there are the two sides only, and of their numbers one has the bit.
+        static_assert((static_cast<unsigned>(Side::kHost) & 2) == 0 &&
+                      static_cast<unsigned>(Side::kModule) == 2);
+        const auto side = static_cast<unsigned>(events[at].side);
+        pauses_[count] = Duration::Nanoseconds(events[at].at.ns() - last.ns());
+        count += (before & side) >> 1;
+        last = events[at].at;
+        before = side;
       }
-      for (const Duration pause : std::span(pauses).first(count))
-        longest = std::max(longest, pause);
-      out_.pause_in_reply.Add({pauses.data(), count});
+      const std::span<const Duration> pauses = {pauses_.data(), count};
+      for (const Duration pause : pauses) longest = std::max(longest, pause);
+      out_.pause_in_reply.Add(pauses);
     }
     return longest;
   }
@@ -250,6 +255,8 @@ class Gatherer {
   using EndingCounts = std::array<std::uint64_t, PlainContent::kEndings>;
   std::uint64_t plain_ = 0, plain_silences_ = 0;
   EndingCounts plain_commands_ = {}, plain_answers_ = {};
+  std::array<Duration, PlainRow::kMost> between_, turnarounds_;  // of a row
+  std::array<Duration, 256> pauses_;
 };
 
 }  // namespace

@@ -35,8 +35,12 @@ class Sixteen {
   std::uint32_t Printable() const;
   // Where a byte is a letter or digit of ASCII.
   std::uint32_t LettersAndDigits() const;
-  // The same with '0' for each digit.
+  // Something that is the same for two whose bytes are the same but for which digits they are, and
+  // for no others.
   Sixteen DigitsAlike() const;
+  // Zeros in place of all but the first, or the last, `count` of them.
+  Sixteen First(std::size_t count) const;
+  Sixteen Last(std::size_t count) const;
   // The last eight, then the first eight.
   Sixteen HalvesChanged() const;
   // The first eight and the last eight as numbers, which mean nothing but that they differ.
@@ -53,6 +57,15 @@ class Sixteen {
     return static_cast<std::uint32_t>(_mm_movemask_epi8(truth));
   }
   explicit Sixteen(__m128i bytes) : bytes_(bytes) {}
+  // Sixteen times zero, then FF, then zero: what stands there from `from` on.
+  static __m128i MaskFrom(std::size_t from) {
+    alignas(16) static constexpr std::array<std::uint8_t, 3 * kSize> kMask = [] {
+      std::array<std::uint8_t, 3 * kSize> out{};
+      for (std::size_t i = kSize; i < 2 * kSize; ++i) out[i] = 0xff;
+      return out;
+    }();
+    return _mm_loadu_si128(reinterpret_cast<const __m128i*>(kMask.data() + from));
+  }
   __m128i Are(char c) const { return _mm_cmpeq_epi8(bytes_, _mm_set1_epi8(c)); }
 
   __m128i bytes_;
@@ -135,10 +148,17 @@ inline std::uint32_t Sixteen::LettersAndDigits() const {
 }
 
 inline Sixteen Sixteen::DigitsAlike() const {
-  // '0' to '9' are 30 to 39: what is behind 30, and not behind 39, is made 30.
-  const __m128i digits = _mm_and_si128(_mm_cmpgt_epi8(bytes_, _mm_set1_epi8('0')),
-                                       _mm_cmplt_epi8(bytes_, _mm_set1_epi8('9' + 1)));
-  return Sixteen(_mm_andnot_si128(_mm_and_si128(digits, _mm_set1_epi8(0x0f)), bytes_));
+  // '0' to '9' are 30 to 39: they become 0 to 9, and no other byte does.
+  const __m128i changed = _mm_xor_si128(bytes_, _mm_set1_epi8('0'));
+  return Sixteen(_mm_max_epu8(changed, _mm_set1_epi8(9)));
+}
+
+inline Sixteen Sixteen::First(std::size_t count) const {
+  return Sixteen(_mm_and_si128(bytes_, MaskFrom(2 * kSize - count)));
+}
+
+inline Sixteen Sixteen::Last(std::size_t count) const {
+  return Sixteen(_mm_and_si128(bytes_, MaskFrom(count)));
 }
 
 inline Sixteen Sixteen::HalvesChanged() const {
@@ -197,8 +217,22 @@ inline std::uint32_t Sixteen::LettersAndDigits() const {
 
 inline Sixteen Sixteen::DigitsAlike() const {
   Sixteen out = *this;
-  for (char& c : out.bytes_)
-    if (c >= '0' && c <= '9') c = '0';
+  for (char& c : out.bytes_) {
+    const auto changed = static_cast<unsigned char>(c ^ '0');
+    c = static_cast<char>(std::max<unsigned char>(changed, 9));
+  }
+  return out;
+}
+
+inline Sixteen Sixteen::First(std::size_t count) const {
+  Sixteen out = *this;
+  std::fill(out.bytes_.begin() + static_cast<std::ptrdiff_t>(count), out.bytes_.end(), '\0');
+  return out;
+}
+
+inline Sixteen Sixteen::Last(std::size_t count) const {
+  Sixteen out = *this;
+  std::fill(out.bytes_.begin(), out.bytes_.end() - static_cast<std::ptrdiff_t>(count), '\0');
   return out;
 }
 

@@ -16,12 +16,12 @@ namespace {
 
 // One is being taken, the others are filled or being filled: so many that neither has to wait until
 // the other wakes up.
-constexpr std::size_t kBatches = 32;
+constexpr std::size_t kBatches = 48;
 // But what lies in so many large pieces of memory is enough.
 constexpr std::size_t kMemories = 2;
 constexpr std::size_t kLarge = std::size_t{1} << 20;  // bytes
 constexpr std::size_t kMostItems = 256;
-constexpr std::size_t kMostMade = 4096;  // events
+constexpr std::size_t kMostMade = 2048;  // events
 
 bool IsLast(const ScanItem& item) {
   return item.kind == ScanItem::Kind::kEnd || item.kind == ScanItem::Kind::kFailed;

@@ -1,6 +1,7 @@
 #include "capture/examine/plain/blocks.h"
 
 #include <algorithm>
+#include <cstring>
 
 #include "capture/examine/content.h"
 #include "capture/examine/lines_of.h"
@@ -8,6 +9,21 @@
 #include "capture/examine/sixteen.h"
 
 namespace witness {
+namespace {
+
+// As far as both go.
+bool BeginAlike(ByteView a, ByteView b) {
+  const std::size_t size = std::min(a.size(), b.size());
+  std::uint32_t of_a = 0, of_b = 0;
+  if (size >= sizeof of_a) {
+    std::memcpy(&of_a, a.data(), sizeof of_a);
+    std::memcpy(&of_b, b.data(), sizeof of_b);
+    if (of_a != of_b) return false;
+  }
+  return a.substr(0, size) == b.substr(0, size);
+}
+
+}  // namespace
 
 bool PlainBlocks::Fit(const Conventions& conventions) {
   const bool framing =
@@ -20,13 +36,12 @@ bool PlainBlocks::Fit(const Conventions& conventions) {
 PlainBlocks::PlainBlocks(const Conventions& conventions) : conventions_(conventions) {
   block_.recognised = conventions.framing == Framing::kModbusRtu;
   for (std::size_t i = 0; i < texts_.size(); ++i) {
-    texts_[i].all_text = true;
+    texts_[i].IsText(static_cast<LineEnding>(i));
     texts_[i].recognised = block_.recognised;
-    texts_[i].ending = static_cast<LineEnding>(i);
   }
 }
 
-bool PlainBlocks::IsFrame(ByteView bytes) const {
+[[gnu::always_inline]] inline bool PlainBlocks::IsFrame(ByteView bytes) const {
   return conventions_.framing == Framing::kNone || modbus::IsRtuFrame(bytes);
 }
 
@@ -37,12 +52,13 @@ bool PlainBlocks::HoldsSecret(ByteView bytes, bool of_host) {
   return true;
 }
 
-PlainBlocks::Glance PlainBlocks::GlanceAt(ByteView bytes) {
+[[gnu::always_inline]] inline PlainBlocks::Glance PlainBlocks::GlanceAt(ByteView bytes,
+                                                                        std::size_t before) {
   // What tells of a secret is a name of three letters, or a form that is no shorter.
   constexpr std::size_t kRun = 3;
   Glance out;
   std::uint32_t printable = 0, runs = 0, returns = 0, letters = 0;
-  ForSixteens(bytes, [&](const Sixteen& block, std::size_t, std::size_t count) {
+  const auto add = [&](const Sixteen& block, std::size_t, std::size_t count) {
     const std::uint32_t now = block.Printable();
     // The last ones before stand below.
     printable = printable >> Sixteen::kSize | now << (kRun - 1);
@@ -51,38 +67,48 @@ PlainBlocks::Glance PlainBlocks::GlanceAt(ByteView bytes) {
     letters |= block.Any('C');
     out.text += CountTextIn(block, now, count);
     return true;
-  });
+  };
+  // Those that are no sixteen come first, if they can be read with some that are not looked at:
+  // that takes less time. Zeros are nothing of what is looked for.
+  const std::size_t first = bytes.size() % Sixteen::kSize;
+  if (first > 0 && first + before >= Sixteen::kSize) {
+    add(Sixteen(bytes.data() + first - Sixteen::kSize).Last(first), 0, Sixteen::kSize);
+    bytes.remove_prefix(first);
+  }
+  ForSixteens(bytes, add);
   out.may_be_secret = runs != 0;
   out.has_cr = returns != 0;
   out.has_c = letters != 0;
   return out;
 }
 
-bool PlainBlocks::IsPlainCommand(ByteView first, ByteView command, const Glance& glance) {
+bool PlainBlocks::IsPlainCommand(ByteView first, ByteView command, std::uint32_t& text) {
+  const Glance glance = GlanceAt(command, 0);
+  text = static_cast<std::uint32_t>(glance.text);
   // Text may be the beginning of a line, and a line's end may be left out where it is given back.
   if (IsText(first) || IsLineEnd(command.back()) || !IsFrame(command)) return false;
   return !glance.may_be_secret || (!AskedFor(command) && !HoldsSecret(command, true));
 }
 
-bool PlainBlocks::LookAtCommand(ByteView first, PlainExchange& exchange) {
+[[gnu::always_inline]] inline bool PlainBlocks::LookAtCommand(ByteView first,
+                                                              PlainExchange& exchange) {
   const ByteView command = exchange.command.bytes();
   if (command.size() >= Sixteen::kSize || first.size() != command.size()) {
-    const Glance glance = GlanceAt(command);
-    exchange.command_text = static_cast<std::uint32_t>(glance.text);
     exchange.history = nullptr;
-    return IsPlainCommand(first, command, glance);
+    return IsPlainCommand(first, command, exchange.command_text);
   }
-  const Sixteen bytes(command);
+  const bool more = command.size() + exchange.answer.size >= Sixteen::kSize;
+  const Sixteen bytes = more ? Sixteen(command.data()).First(command.size()) : Sixteen(command);
   const std::uint64_t low = bytes.Low(), high = bytes.High();
   const std::uint64_t hash = (low ^ high * 0xC2B2AE3D27D4EB4F) * 0x9E3779B97F4A7C15;
   Known& known = known_[hash >> 56];
   if (known.low != low || known.high != high || known.size != command.size()) {
-    const Glance glance = GlanceAt(command);
-    if (!IsPlainCommand(first, command, glance)) return false;
+    std::uint32_t text = 0;
+    if (!IsPlainCommand(first, command, text)) return false;
     known.low = low;
     known.high = high;
     known.size = static_cast<std::uint8_t>(command.size());
-    known.text = static_cast<std::uint8_t>(glance.text);
+    known.text = static_cast<std::uint8_t>(text);
     known.history = {};
   }
   exchange.command_text = known.text;
@@ -90,8 +116,10 @@ bool PlainBlocks::LookAtCommand(ByteView first, PlainExchange& exchange) {
   return true;
 }
 
-bool PlainBlocks::LookAtAnswer(ByteView answer, bool loose_returns, PlainExchange& exchange) {
-  const Glance glance = GlanceAt(answer);
+[[gnu::always_inline]] inline bool PlainBlocks::LookAtAnswer(std::size_t before, bool loose_returns,
+                                                             PlainExchange& exchange) {
+  const ByteView answer = exchange.answer.bytes();
+  const Glance glance = GlanceAt(answer, before);
   if (!IsFrame(answer) || (glance.may_be_secret && HoldsSecret(answer, false))) return false;
   exchange.answer_text = static_cast<std::uint32_t>(glance.text);
   const bool text = glance.text == answer.size();
@@ -110,15 +138,13 @@ bool PlainBlocks::LookAtAnswer(ByteView answer, bool loose_returns, PlainExchang
   return true;
 }
 
-bool PlainBlocks::Look(ByteView first, bool loose_returns, PlainExchange& exchange) {
-  const ByteView command = exchange.command.bytes(), answer = exchange.answer.bytes();
+bool PlainBlocks::Look(std::size_t before, bool loose_returns, PlainExchange& exchange) {
+  const PlainSaid& command = exchange.command;
   // What is, or begins as, all of the command may be its echo.
-  const std::size_t both = std::min(command.size(), answer.size());
-  std::size_t same = 0;
-  while (same < both && command[same] == answer[same]) ++same;
-  if (same == both) return false;
+  if (BeginAlike(command.bytes(), exchange.answer.bytes())) return false;
   exchange.command_content = &block_;
-  return LookAtCommand(first, exchange) && LookAtAnswer(answer, loose_returns, exchange);
+  return LookAtCommand(command.first->bytes(), exchange) &&
+         LookAtAnswer(before + command.size, loose_returns, exchange);
 }
 
 }  // namespace witness

@@ -20,10 +20,10 @@ class PlainBlocks {
   // The conventions must outlive it.
   explicit PlainBlocks(const Conventions& conventions);
 
-  // Fills in what the bytes of both are. False: not plain. `first`: of the command, what its first
-  // event brought. `loose_returns`: HasLooseReturn() may say so of the answer. The contents are
-  // valid for the life of this object.
-  bool Look(ByteView first, bool loose_returns, PlainExchange& exchange);
+  // Fills in what the bytes of both are; those of the answer follow on the command's. False: not
+  // plain. `before`: how many bytes there are before the command. `loose_returns`: HasLooseReturn()
+  // may say so of the answer. The contents are valid for the life of this object.
+  bool Look(std::size_t before, bool loose_returns, PlainExchange& exchange);
 
  private:
   // A command that is sent again and again.
@@ -35,8 +35,9 @@ class PlainBlocks {
   };
   static constexpr std::size_t kKnown = 256;
 
+  // `first`: what its first event brought.
   bool LookAtCommand(ByteView first, PlainExchange& exchange);
-  bool LookAtAnswer(ByteView answer, bool loose_returns, PlainExchange& exchange);
+  bool LookAtAnswer(std::size_t before, bool loose_returns, PlainExchange& exchange);
   bool IsFrame(ByteView bytes) const;
   // What is seen of bytes in one go.
   struct Glance {
@@ -44,8 +45,9 @@ class PlainBlocks {
     bool may_be_secret = false;          // HoldsSecret() has to be asked
     bool has_cr = false, has_c = false;  // CR, 'C'
   };
-  static Glance GlanceAt(ByteView bytes);
-  bool IsPlainCommand(ByteView first, ByteView command, const Glance& glance);
+  // So many more can be read before them.
+  static Glance GlanceAt(ByteView bytes, std::size_t before);
+  bool IsPlainCommand(ByteView first, ByteView command, std::uint32_t& text);
   bool HoldsSecret(ByteView bytes, bool of_host);
 
   const Conventions& conventions_;

@@ -35,15 +35,19 @@ struct PlainContent {
 
   LineEnding ending = LineEnding::kNone;
   bool all_text = false;
+  // Which of the kEndings: by value of LineEnding, the last of what is not text.
+  std::uint8_t sort_of_ending = kEndings - 1;
   bool final_code = false;                              // see Content
   bool names_value = false;                             // the same
   bool recognised = false;                              // IsRecognised()
   bool secret = false;                                  // SecretsIn() finds some
   std::array<std::uint8_t, kSecretKinds> secrets = {};  // how many
 
-  // Which of the kEndings: by value of LineEnding, the last of what is not text.
-  std::size_t sort_of_ending() const {
-    return all_text ? static_cast<std::size_t>(ending) : kEndings - 1;
+  // Makes it that of text.
+  void IsText(LineEnding with) {
+    ending = with;
+    all_text = true;
+    sort_of_ending = static_cast<std::uint8_t>(with);
   }
   // Whether such an answer tells something of its own: it may be rubbish, or has no ending.
   bool tells() const { return all_text ? ending == LineEnding::kNone : !recognised; }

@@ -39,8 +39,8 @@ void SentenceShapes::Learn(ByteView sentence, Known& out) {
     if (IsRemembered(secret.kind)) return;
     ++out.content.secrets[static_cast<std::size_t>(secret.kind)];
   }
-  out.content.all_text = out.content.recognised = true;
-  out.content.ending = LineEnding::kCrLf;
+  out.content.IsText(LineEnding::kCrLf);
+  out.content.recognised = true;
   out.content.secret = !secrets.empty();
   out.plain = true;
 }

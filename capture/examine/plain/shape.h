@@ -32,7 +32,7 @@ class ShapeMemo {
   // bytes.size(); found out by `make(value)` if need be. nullptr: it comes for the first time, or
   // is not remembered. Valid for the life of this object.
   template <typename Make>
-  Value* Of(ByteView bytes, std::size_t mark, const Make& make) {
+  [[gnu::always_inline]] Value* Of(ByteView bytes, std::size_t mark, const Make& make) {
     if (bytes.size() < kShortest || bytes.size() > kLongest) return nullptr;
     if (places_.empty()) places_.resize(kPlaces);
     const Shape shape(bytes, mark);
@@ -47,7 +47,7 @@ class ShapeMemo {
   struct Place {
     std::uint64_t sizes = 0;           // 0: nothing is known yet
     std::uint64_t hash = 0;            // of what came last, as long as nothing is known
-    std::array<char, kLongest> bytes;  // with digits alike
+    std::array<char, kLongest> bytes;  // any of the shape
     Value value{};
   };
 
@@ -75,14 +75,15 @@ class ShapeMemo {
   };
 
   // They have the same size.
-  static bool IsLike(const Place& place, const Shape& shape) {
+  [[gnu::always_inline]] static bool IsLike(const Place& place, const Shape& shape) {
     const auto differs = [&](std::size_t at) {
-      return Sixteen(shape.bytes + at).DigitsAlike() ^ Sixteen(place.bytes.data() + at);
+      return Sixteen(shape.bytes + at).DigitsAlike() ^
+             Sixteen(place.bytes.data() + at).DigitsAlike();
     };
     // Most are this short. So all is looked at in the same number of steps, some of it twice: to
     // guess wrongly how many it takes would take longer.
-    Sixteen all = shape.head ^ Sixteen(place.bytes.data());
-    all |= shape.tail ^ Sixteen(place.bytes.data() + shape.last);
+    Sixteen all = shape.head ^ Sixteen(place.bytes.data()).DigitsAlike();
+    all |= shape.tail ^ Sixteen(place.bytes.data() + shape.last).DigitsAlike();
     all |= differs(std::min(1 * kShortest, shape.last));
     all |= differs(std::min(2 * kShortest, shape.last));
     for (std::size_t at = 3 * kShortest; at < shape.last; at += kShortest) all |= differs(at);
@@ -91,13 +92,13 @@ class ShapeMemo {
 
   // It is looked for in two places, so that two that fall on the same one are both known.
   template <typename Make>
-  Value* Miss(const Shape& shape, const Make& make) {
+  [[gnu::noinline]] Value* Miss(const Shape& shape, const Make& make) {
     for (const std::uint64_t number : {shape.hash, shape.hash >> 16}) {
       Place& place = places_[number % kPlaces];
       if (place.sizes == 0) {
         if (std::exchange(place.hash, shape.hash) != shape.hash) return nullptr;
         const ByteView bytes(shape.bytes, shape.last + kShortest);
-        WithDigits(bytes, '0').copy(place.bytes.data(), bytes.size());
+        bytes.copy(place.bytes.data(), bytes.size());
         place.sizes = shape.sizes;
         make(place.value);
         return &place.value;

@@ -40,7 +40,9 @@ inline bool Shortcut::IsExchange(const BriefEvent* command, const BriefEvent* an
                                  const BriefEvent* next, Instant before, bool loose_returns,
                                  PlainExchange& e) {
   const std::int64_t asked = answer[-1].at.ns();
-  const std::size_t size = BytesOf(*command, answer[-1]), both = BytesOf(*command, next[-1]);
+  // The bytes of events follow each other.
+  const auto size = static_cast<std::size_t>(answer->data - command->data);
+  const auto both = static_cast<std::size_t>(next->data - command->data);
   if (answer->side != Side::kModule || next->side != Side::kHost || both > kMostBytes ||
       answer->at.ns() - asked >= kUsualWait.ns())
     return false;
@@ -53,7 +55,8 @@ inline bool Shortcut::IsExchange(const BriefEvent* command, const BriefEvent* an
   const auto narrow = [](auto number) { return static_cast<std::uint32_t>(number); };
   e.command = {command, narrow(answer - command), narrow(size)};
   e.answer = {answer, narrow(next - answer), narrow(both - size)};
-  if constexpr (kBlocks) return blocks_.Look(command->bytes(), loose_returns, e);
+  if constexpr (kBlocks)
+    return blocks_.Look(static_cast<std::size_t>(command->data - bytes_from_), loose_returns, e);
   TextShapes::Known* const known = texts_.Find({command->data, both}, size);
   if (known == nullptr) return false;
   e.command_text = e.command.size;
@@ -85,6 +88,7 @@ Shortcut::Look Shortcut::ExchangesAt(std::span<const BriefEvent> events, std::si
   if (begin == events.size()) return Look::kMore;
   if (events[begin].side != Side::kHost || events[begin].at <= before) return Look::kNot;
   runs_.Find(events, begin, silence_);
+  bytes_from_ = events.front().data;
   const std::size_t taken = way_ == Way::kBlocks ? FillRow<true>(before, allowed.loose_returns, row)
                                                  : FillRow<false>(before, false, row);
   const std::span<const BriefEvent* const> begins = runs_.begins();

@@ -76,6 +76,7 @@ class Shortcut {
   std::int64_t silence_, character_time_;  // nanoseconds
   Way way_ = Way::kNone;
   Runs runs_;
+  const char* bytes_from_ = nullptr;  // of all events that are looked at
   TextShapes texts_;
   PlainBlocks blocks_;
   SentenceShapes sentences_;

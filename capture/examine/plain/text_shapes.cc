@@ -27,8 +27,9 @@ bool HasLineOfDigits(ByteView bytes) {
 
 PlainContent PlainOf(ByteView bytes, const Content& content) {
   PlainContent out;
-  EndingOf(bytes, out.ending);
-  out.all_text = content.all_text;
+  LineEnding ending;
+  EndingOf(bytes, ending);
+  if (content.all_text) out.IsText(ending);
   out.final_code = content.final_code;
   out.names_value = content.names_value;
   return out;

@@ -28,7 +28,7 @@ class TextShapes {
 
   // Of a command and, right behind it, its answer. nullptr: not plain, or not known. Valid for the
   // life of this object.
-  Known* Find(ByteView both, std::size_t command_size) {
+  [[gnu::always_inline]] Known* Find(ByteView both, std::size_t command_size) {
     if (both[0] == both[command_size]) return nullptr;  // may be an echo
     Known* const known =
         memo_.Of(both, command_size, [&](Known& out) { Learn(both, command_size, out); });

@@ -1,10 +1,8 @@
 #include "capture/examine/protocols/modbus.h"
 
-#include <array>
-#include <bit>
 #include <cstdint>
-#include <cstring>
-#include <utility>
+
+#include "capture/examine/protocols/modbus_crc.h"
 
 namespace witness::modbus {
 namespace {
@@ -13,73 +11,10 @@ constexpr std::size_t kLongest = 256;  // Modbus over Serial Line V1.02, 2.5.1.1
 
 unsigned At(ByteView bytes, std::size_t i) { return static_cast<unsigned char>(bytes[i]); }
 
-// CRC-16/MODBUS: reflected 8005, from FFFF (appendix B). kCrcTables[n] is of a byte with n bytes
-// behind it, so that eight can be taken at a time.
-constexpr std::array<std::array<std::uint16_t, 256>, 8> kCrcTables = [] {
-  std::array<std::array<std::uint16_t, 256>, 8> tables{};
-  for (unsigned i = 0; i < 256; ++i) {
-    unsigned crc = i;
-    for (int bit = 0; bit < 8; ++bit) crc = (crc & 1) != 0 ? (crc >> 1) ^ 0xa001u : crc >> 1;
-    tables[0][i] = static_cast<std::uint16_t>(crc);
-  }
-  for (unsigned i = 0; i < 256; ++i)
-    for (std::size_t n = 1; n < tables.size(); ++n)
-      tables[n][i] =
-          static_cast<std::uint16_t>((tables[n - 1][i] >> 8) ^ tables[0][tables[n - 1][i] & 0xff]);
-  return tables;
-}();
-
-unsigned AddToCrc(unsigned crc, char c) {
-  return (crc >> 8) ^ kCrcTables[0][(crc ^ static_cast<unsigned char>(c)) & 0xff];
-}
-
-// Of eight bytes, the first of which stands lowest, that follow on what `crc` is of.
-unsigned AddToCrc(unsigned crc, std::uint64_t eight) {
-  eight ^= crc;
-  return [&]<std::size_t... N>(std::index_sequence<N...>) {
-    return (kCrcTables[7 - N][eight >> 8 * N & 0xff] ^ ...);
-  }
-  (std::make_index_sequence<8>());
-}
-
-// The first bytes of `bytes`, up to eight, the first lowest; zeros behind them.
-std::uint64_t EightOf(ByteView bytes) {
-  std::uint64_t out = 0;
-  if (bytes.size() >= sizeof out) {
-    std::memcpy(&out, bytes.data(), sizeof out);
-  } else {
-    for (std::size_t i = 0; i < bytes.size(); ++i) out |= std::uint64_t{At(bytes, i)} << 8 * i;
-  }
-  return out;
-}
-
-// Two bytes or more.
-unsigned CrcOf(ByteView bytes) {
-  static_assert(std::endian::native == std::endian::little);
-  // A CRC that begins with FFFF is one that begins with 0 of the bytes with the first two inverted,
-  // and zeros before them do not change it: so the first step takes what is more than eights.
-  std::size_t at = bytes.size() % 8;
-  unsigned crc = 0;
-  std::uint64_t inverted = 0xffff;
-  if (at > 0) {
-    crc = AddToCrc(0u, (EightOf(bytes) ^ 0xffff) << 8 * (8 - at));
-    inverted = at == 1 ? 0xff : 0;
-  }
-  for (; at < bytes.size(); at += 8, inverted = 0)
-    crc = AddToCrc(crc, EightOf(bytes.substr(at, 8)) ^ inverted);
-  return crc;
-}
-
-bool CrcFits(ByteView frame) {
-  const std::size_t n = frame.size();
-  if (n < 4) return false;
-  return CrcOf(frame.substr(0, n - 2)) == (At(frame, n - 2) | (At(frame, n - 1) << 8));
-}
-
 // The shortest beginning of `bytes`, of `least` bytes or more, whose CRC fits; 0: none.
 std::size_t ShortestThatFits(ByteView bytes, std::size_t least) {
   bytes = bytes.substr(0, kLongest);
-  unsigned crc = 0xffff;
+  unsigned crc = kCrcStart;
   for (std::size_t n = 0; n + 2 <= bytes.size(); ++n) {  // `crc` is of the first n
     if (n + 2 >= least && crc == (At(bytes, n) | (At(bytes, n + 1) << 8))) {
       // The CRC fits one byte before an ending 00, too.
@@ -105,7 +40,7 @@ std::size_t RequestLength(ByteView b) {
   return 0;
 }
 
-std::size_t ResponseLength(ByteView b) {
+inline std::size_t ResponseLength(ByteView b) {
   const unsigned function = At(b, 1);
   if ((function & 0x80) != 0) return 5;
   if ((function >= 1 && function <= 4) || function == 17 || function == 23)
@@ -260,7 +195,7 @@ bool IsRtuFrame(ByteView bytes) {
   // What fits is taken for as long as can be.
   const bool usual =
       At(bytes, 0) <= 247 && (At(bytes, 1) & 0x7f) != 0 &&
-      (RequestLength(bytes) == bytes.size() || ResponseLength(bytes) == bytes.size());
+      (ResponseLength(bytes) == bytes.size() || RequestLength(bytes) == bytes.size());
   return (usual && CrcFits(bytes)) || RtuFrameAt(bytes) == bytes.size();
 }
 

@@ -3,6 +3,7 @@
 #include <gtest/gtest.h>
 
 #include <fstream>
+#include <random>
 #include <sstream>
 
 #include "capture/examine/protocols/checksum.h"
@@ -10,6 +11,7 @@
 #include "capture/examine/protocols/guess_checksum.h"
 #include "capture/examine/protocols/hdlc.h"
 #include "capture/examine/protocols/modbus.h"
+#include "capture/examine/protocols/modbus_crc.h"
 #include "capture/examine/protocols/nmea.h"
 #include "capture/examine/protocols/slip.h"
 #include "capture/examine/protocols/v250.h"
@@ -70,6 +72,28 @@ TEST(Checksum, AgreesWithTheReferenceLibrary) {
 }
 
 // Modbus over Serial Line V1.02, appendix B: frame 02 07 gives CRC low byte first 41 12.
+TEST(Modbus, CrcFitsFramesOfAnyLengthAndNoneWithABitChanged) {
+  std::mt19937 random(7);
+  for (std::size_t size = 2; size <= 300; ++size) {
+    Bytes frame;
+    for (std::size_t i = 0; i < size; ++i) frame += static_cast<char>(random());
+    unsigned crc = modbus::kCrcStart;
+    for (const char c : frame) crc = modbus::AddToCrc(crc, c);
+    frame += {static_cast<char>(crc & 0xff), static_cast<char>(crc >> 8)};
+    ASSERT_TRUE(modbus::CrcFits(frame)) << size;
+    ASSERT_TRUE(modbus::CrcFitsByTable(frame)) << size;
+    for (std::size_t bit = 0; bit < 8 * frame.size(); bit += 1 + random() % 5) {
+      Bytes other = frame;
+      other[bit / 8] = static_cast<char>(other[bit / 8] ^ 1 << bit % 8);
+      ASSERT_FALSE(modbus::CrcFits(other)) << size << " bit " << bit;
+      ASSERT_FALSE(modbus::CrcFitsByTable(other)) << size << " bit " << bit;
+      // Two more changes may make it fit again, as chance has it: then for both.
+      for (int i = 0; i < 2; ++i) other[random() % other.size()] = static_cast<char>(random());
+      ASSERT_EQ(modbus::CrcFits(other), modbus::CrcFitsByTable(other));
+    }
+  }
+}
+
 TEST(Modbus, CrcOfTheStandardsExample) {
   EXPECT_EQ(modbus::RtuFrameAt(Bytes("\x02\x07\x41\x12", 4)), 4u);
   EXPECT_EQ(modbus::RtuFrameAt(Bytes("\x02\x07\x12\x41", 4)), 0u);
