@@ -17,9 +17,8 @@ namespace {
 // One is being taken, the others are filled or being filled: so many that neither has to wait until
 // the other wakes up.
 constexpr std::size_t kBatches = 48;
-// But what lies in so many large pieces of memory is enough.
-constexpr std::size_t kMemories = 2;
-constexpr std::size_t kLarge = std::size_t{1} << 20;  // bytes
+// But what lies in two pieces of memory that have so many bytes, or in more of them, is enough.
+constexpr std::size_t kEnoughMemory = std::size_t{2} << 20;
 constexpr std::size_t kMostItems = 256;
 constexpr std::size_t kMostMade = 2048;  // events
 
@@ -82,6 +81,9 @@ class AheadScanner : public ItemSource {
         std::unique_lock lock(mutex_);
         if (IsFull()) changed_.wait(lock, [this] { return stop_ || MayResume(); });
         if (stop_) return;
+        // What was given back is not needed any more; only this thread may let go of it.
+        for (std::size_t i = filled_; i < kBatches; ++i)
+          batches_[(taking_ + i) % kBatches].memory.reset();
       }
       Fill(batches_[filling]);
       const bool last = IsLast(batches_[filling].items.back());
@@ -95,22 +97,23 @@ class AheadScanner : public ItemSource {
   }
 
   // Whether enough is filled, and whether so little that more is wanted.
-  bool IsFull() const { return filled_ == kBatches || HasMostMemories(); }
-  bool MayResume() const { return filled_ <= kBatches / 2 && !HasMostMemories(); }
-  bool HasMostMemories() const {
-    std::size_t memories = 0;
+  bool IsFull() const { return filled_ == kBatches || HasEnoughMemory(); }
+  bool MayResume() const { return filled_ <= kBatches / 2 && !HasEnoughMemory(); }
+  bool HasEnoughMemory() const {
+    std::size_t pieces = 0, bytes = 0;
     const ScanMemory* last = nullptr;
     for (std::size_t i = 0; i < filled_; ++i) {
       const ScanMemory* const memory = batches_[(taking_ + i) % kBatches].memory.get();
-      if (memory != nullptr && memory != last && memory->room > kLarge) ++memories;
+      if (memory == nullptr || memory == last) continue;
       last = memory;
+      ++pieces;
+      bytes += memory->room;
     }
-    return memories >= kMemories;
+    return pieces >= 2 && bytes >= kEnoughMemory;
   }
 
   void Fill(Batch& batch) {
     batch.items.clear();
-    batch.memory.reset();
     batch.facts.clear();
     if (make_events_) batch.events.resize(kMostMade);
     std::span<BriefEvent> room = batch.events;
