@@ -351,8 +351,11 @@ void MindBlocks(const Tape& tape, const SegmenterOptions& options,
     if (gap > std::max(least, kBriefly)) above = std::min(above, gap);
   if (above == Duration::Max() || above >= out.silence.value) return;
   shortest.value = std::max(least, above / 2);
-  const double whole = ShareOfWholeBlocks(tape, options, shortest.value);
-  if (whole < kNearlyAllBlocks || whole <= ShareOfWholeBlocks(tape, options, out.silence.value))
+  // With an echo what the module says says nothing of where it would stop.
+  const Side side = out.echo ? Side::kHost : Side::kModule;
+  const double whole = ShareOfWholeBlocks(tape, options, shortest.value, side);
+  if (whole < kNearlyAllBlocks ||
+      whole <= ShareOfWholeBlocks(tape, options, out.silence.value, side))
     return;
   shortest.shortest_above = above;
   shortest.why = "blocks follow each other after " + FormatDuration(above) + " and more";
