@@ -14,7 +14,7 @@ constexpr std::size_t kMostEnds = 16;
 constexpr std::size_t kLongestEnd = 64;
 // What comes later behind an answer is hardly the rest of it (common practice, no source).
 constexpr Duration kLongestRest = Duration::Seconds(1);
-// Where most answers come soon, one that takes longer than this, and many times as long, is hardly
+// Where one in four answers comes soon, one that takes longer than this, and many times as long, is hardly
 // one if it may be unasked (the same).
 constexpr Duration kSoon = Duration::Milliseconds(500);
 constexpr int kManyTimes = 10;
@@ -571,7 +571,7 @@ void AnswerStudy::Finish(Conventions& out) {
     std::sort(turnarounds_.begin(), turnarounds_.end());
     out.usual_turnaround =
         std::min(turnarounds_[(turnarounds_.size() - 1) * 95 / 100], kLongestUsualTurnaround);
-    latest_ = std::max(turnarounds_[(turnarounds_.size() - 1) / 2] * kManyTimes, kSoon);
+    latest_ = std::max(turnarounds_[(turnarounds_.size() - 1) / 4] * kManyTimes, kSoon);
   }
   FindHeads(ends, out.unasked_heads);
   FindMarks(out);
