@@ -93,8 +93,10 @@ class Watch {
         if (distinct_.size() < kMostDistinct) distinct_.insert(Bytes(line));
         if (longest_ > Duration::Zero()) pauses_.Add(at_seam_ == longest_);
         if (longest_ > options_.stamp_uncertainty) long_pauses_.Add(at_seam_ == longest_);
-        NoteCuts(line.size());
-        NoteTimes(line.size());
+        if (options_.stamp_uncertainty >= kLateStamps) {
+          NoteCuts(line.size());
+          NoteTimes(line.size());
+        }
       }
     }
     Clear();
@@ -133,7 +135,8 @@ class Watch {
       return i;
     };
     const std::size_t first = holding(line - 1), last = holding(line);
-    for (std::size_t place = 1; place < said_.size(); ++place) {
+    const std::size_t end = std::min(said_.size(), kLongestCommand);
+    for (std::size_t place = 1; place < end; ++place) {
       const std::size_t from = holding(place - 1), to = holding(place);
       if (from == 0 || to + 1 >= reads_.size()) continue;
       if (place != line && from <= last && first <= to) continue;

@@ -10,6 +10,9 @@ namespace witness {
 // its ending back; their answer begins with one, or stands on the same line.
 bool SegmentMachine::EchoIsWhole(const Asked& asked, char next) {
   if (asked.echoed == 0) return false;
+  // Where commands are lines and the module gives none back, it begins as one whose end is stamped
+  // later.
+  if (conventions_.terminated_commands && !conventions_.echo && !asked.complete) return false;
   const ByteView left = ByteView(asked.text).substr(asked.echoed);
   const bool goes_on = conventions_.bare_echo == BareEcho::kGiven;
   return left.empty() || (Stripped(left).empty() && (goes_on || next == '\r' || next == '\n'));

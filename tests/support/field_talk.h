@@ -42,6 +42,7 @@ class FieldTalk : public SortedTalk<FieldTalk> {
         {"help with dots", [](T& t) { t.HelpWithDots(); }},
         {"sums asked and answered", [](T& t) { t.SumsAsked(); }},
         {"answer on the echo's line", [](T& t) { t.AnswerOnEchoLine(); }},
+        {"question repeated, late stamps", [](T& t) { t.LateStamps(), t.QuestionRepeated(); }},
         {"own bytes come back, addresses", [](T& t) { t.OwnBytesBack(); }},
         {"numeric codes and rings", [](T& t) { t.NumericCodes(); }},
         {"every second command", [](T& t) { t.EverySecond(); }},
@@ -443,6 +444,22 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       Module(K::kEcho, word);
       now_ += Between(0.5, 10);
       Reply(between + (Chance(0.7) ? Value() : "ok") + "\r\n");
+      Wait(400, 1200);
+    }
+  }
+
+  // As that looks, but the module puts what it was asked before its answer by itself: nothing is
+  // given back, and no pause is in it, or it is behind what it begins with.
+  void QuestionRepeated() {
+    const Bytes between = Of<Bytes>({" ", " = ", ": "});
+    const Bytes end = Of<Bytes>({"\r", "\r\n"});
+    const bool pause = Chance(0.5);
+    for (int i = 0; i < 40; ++i) {
+      const Bytes word = Of<Bytes>({"level?", "temp?", "pump " + Digits(1)});
+      Host(word + end);
+      Wait(0.5, 10);
+      Reply(InOrder({word, between, Chance(0.7) ? Value() : "ok", "\r\n"}));
+      if (pause) PauseAt(word.size() + between.size(), Between(0.5, 10));
       Wait(400, 1200);
     }
   }
