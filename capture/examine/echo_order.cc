@@ -67,10 +67,9 @@ EchoOrder::Turn EchoOrder::TurnOf(const Tape& tape, std::size_t at, Instant now,
   const bool echo_under_way = module.empty() && !host.empty();
   const std::size_t common = CommonStart(module, host);
   // Some give a line back without its ending, and go on.
-  const std::size_t line = Stripped(host).size();
-  const bool goes_on =
-      common > 0 && (common == module.size() || common == host.size() ||
-                     (common == line && line > 1 && host.starts_with(Stripped(host))));
+  const ByteView line = Stripped(host);
+  const bool bare = common == line.size() && known + common > 1 && host.starts_with(line);
+  const bool goes_on = common > 0 && (common == module.size() || common == host.size() || bare);
   if (echo_under_way || goes_on) return Turn::kAfterHost;
   not_echoed_.erase(0, known);
   return Turn::kNow;
