@@ -224,26 +224,33 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
     gaps.insert(gaps.end(), host_gaps_inside_lines.begin(), host_gaps_inside_lines.end());
 }
 
-// Whether what the module says before a silence ends with CR or LF.
+// Whether what the module says before a silence ends with CR or LF. If hardly anybody is ever
+// silent: before the host speaks again, as far as stamps show that.
 bool ModuleEndsLines(const Tape& tape, const SegmenterOptions& options, Duration silence) {
-  std::size_t ended = 0, all = 0;
+  struct Count {
+    std::size_t ended = 0, all = 0;
+
+    void Add(ByteView bytes) {
+      ++all;
+      ended += IsLineEnd(bytes.back()) ? 1u : 0u;
+    }
+  };
+  Count silences, turns;
   const TapeItem* last = nullptr;
   Instant last_at;
-  const auto count = [&] {
-    const ByteView bytes = tape.BytesOf(*last);
-    ++all;
-    ended += bytes.back() == '\r' || bytes.back() == '\n' ? 1u : 0u;
-  };
   for (const TapeItem& item : tape.items) {
     if (item.kind != EventKind::kBytes || item.size == 0) continue;
-    if (last != nullptr && last->side == Side::kModule &&
-        IdleBefore(last_at, item.at, item.size, options.character_time) > silence)
-      count();
+    if (last != nullptr && last->side == Side::kModule) {
+      if (IdleBefore(last_at, item.at, item.size, options.character_time) > silence)
+        silences.Add(tape.BytesOf(*last));
+      if (item.side == Side::kHost) turns.Add(tape.BytesOf(*last));
+    }
     last = &item;
     last_at = item.at;
   }
-  if (last != nullptr && last->side == Side::kModule) count();
-  return all >= 3 && ended * 10 >= all * 9;
+  if (last != nullptr && last->side == Side::kModule) silences.Add(tape.BytesOf(*last));
+  if (silences.all * 10 < turns.all) return turns.all >= 10 && turns.ended * 10 >= turns.all * 6;
+  return silences.all >= 3 && silences.ended * 10 >= silences.all * 9;
 }
 
 // One run of the machine over the stretch.
