@@ -14,8 +14,8 @@ constexpr std::size_t kMostEnds = 16;
 constexpr std::size_t kLongestEnd = 64;
 // What comes later behind an answer is hardly the rest of it (common practice, no source).
 constexpr Duration kLongestRest = Duration::Seconds(1);
-// Where most answers come soon, one that takes longer than this, and many times as long, is hardly
-// one if it may be unasked (the same).
+// Where one in four answers comes soon, one that takes longer than this, and many times as long, is
+// hardly one if it may be unasked (the same).
 constexpr Duration kSoon = Duration::Milliseconds(500);
 constexpr int kManyTimes = 10;
 
@@ -62,7 +62,12 @@ bool IsResultCode(ByteView line) {
 }  // namespace
 
 void AnswerStudy::Take(const Segment& s) {
-  if (s.side == Side::kModule && s.kind != SegmentKind::kEcho && !IsText(s.bytes)) NoteBlock(s);
+  if (s.side == Side::kModule && s.kind != SegmentKind::kEcho) {
+    if (IsText(s.bytes))
+      ++texts_;
+    else
+      NoteBlock(s);
+  }
   switch (s.kind) {
     case SegmentKind::kCommand:
       // Did the one before stay without an answer, its answer may be in the answer before that.
@@ -142,15 +147,27 @@ void AnswerStudy::NoteBlock(const Segment& s) {
   const bool first = s.kind == SegmentKind::kReply && s.turn != block_turn_;
   if (first) {
     block_turn_ = s.turn;
-    block_answers_.push_back({s.bytes.substr(0, marks_.size()), 0});
+    block_answers_.push_back({s.bytes.substr(0, kMarkWithin), 0});
   } else if (!block_answers_.empty()) {
     ++block_answers_.back().behind;
   }
-  for (std::size_t at = 0; at < std::min(marks_.size(), s.bytes.size()); ++at) {
-    Mark& mark = marks_[at][s.bytes[at]];
+  blocks_.push_back({s.bytes.substr(0, kMarkWithin), first, s.kind == SegmentKind::kReply});
+}
+
+AnswerStudy::Marks AnswerStudy::MarksAt(std::size_t at, ByteView unasked) const {
+  Marks out;
+  bool answer_due = false;
+  for (const Block& block : blocks_) {
+    answer_due = answer_due || block.first;
+    if (block.head.size() <= at) continue;
+    const char value = block.head[at];
+    const bool first = answer_due && unasked.find(value) == ByteView::npos;
+    answer_due = answer_due && !first;
+    Mark& mark = out[value];
     ++(first ? mark.first : mark.later);
-    mark.surely += s.kind == SegmentKind::kReply ? 0u : 1u;
+    mark.surely += block.reply ? 0u : 1u;
   }
+  return out;
 }
 
 bool AnswerStudy::FollowAtTimes(std::size_t at) const {
@@ -168,7 +185,7 @@ bool AnswerStudy::FollowAtTimes(std::size_t at) const {
     if (count.followed > 0 && count.alone > 0) ++at_times;
     if (count.followed >= 3 && count.alone == 0) ++always;
   }
-  return at_times >= 3 && always == 0;
+  return at_times >= 3 && at_times >= always * 3;
 }
 
 void AnswerStudy::FindMarks(Conventions& out) const {
@@ -178,20 +195,24 @@ void AnswerStudy::FindMarks(Conventions& out) const {
       std::count_if(block_answers_.begin(), block_answers_.end(),
                     [](const BlockAnswer& answer) { return answer.behind == 1; }));
   if (block_answers_.size() < 3 || once * 10 >= block_answers_.size() * 7) return;
-  for (std::size_t at = 0; at < marks_.size(); ++at) {
+  for (std::size_t at = 0; at < kMarkWithin; ++at) {
+    Marks marks = MarksAt(at, {});
     Bytes unasked;
+    for (const auto& [value, mark] : marks)
+      if (mark.IsUnasked()) unasked += value;
+    if (unasked.empty()) continue;
+    marks = MarksAt(at, unasked);
+    unasked.clear();
     std::size_t all = 0, told = 0, surely = 0, later = 0, first = 0;
     bool any_asked = false;
-    for (const auto& [value, mark] : marks_[at]) {
+    for (const auto& [value, mark] : marks) {
       const std::size_t n = mark.first + mark.later;
       all += n;
       first += mark.first;
       later += mark.later;
-      const bool is_unasked = mark.later >= 3 && mark.first * 4 <= mark.later;
-      const bool is_asked = mark.first >= 3 && mark.later * 4 <= mark.first;
-      told += is_unasked || is_asked ? n : 0u;
-      any_asked = any_asked || is_asked;
-      if (!is_unasked) continue;
+      told += mark.IsUnasked() || mark.IsAsked() ? n : 0u;
+      any_asked = any_asked || mark.IsAsked();
+      if (!mark.IsUnasked()) continue;
       unasked += value;
       surely += mark.surely;
     }
@@ -200,6 +221,9 @@ void AnswerStudy::FindMarks(Conventions& out) const {
       continue;
     out.mark_at = at;
     out.unasked_marks = unasked;
+    // Where it shows in that place, this goes for what came more seldom, too.
+    for (const auto& [value, mark] : marks)
+      if (mark.first == 0 && !mark.IsUnasked()) out.unasked_marks += value;
     return;
   }
 }
@@ -451,7 +475,7 @@ std::map<Bytes, std::size_t> AnswerStudy::FindMisnamed(const std::vector<Bytes>&
   return out;
 }
 
-void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
+void AnswerStudy::FindHeads(const Ends& ends, std::size_t least, std::vector<Bytes>& out) const {
   const std::map<Bytes, std::size_t> inside = FindMisnamed(out);
   out.clear();
   const auto add = [&](const Bytes& sort, std::size_t unasked) {
@@ -467,6 +491,7 @@ void AnswerStudy::FindHeads(const Ends& ends, std::vector<Bytes>& out) const {
     if (!an_end && out.size() < kMostHeads) out.push_back(sort);
   };
   for (const auto& [sort, head] : heads_) {
+    if (head.unasked + head.maybe < least) continue;
     const bool repeated =
         head.maybe > 0 && ((head.maybe >= 2 && head.behind.size() >= 2) || StandsInAnswers(sort));
     if ((head.unasked > 0 || repeated) && inside.count(sort) == 0)
@@ -571,9 +596,11 @@ void AnswerStudy::Finish(Conventions& out) {
     std::sort(turnarounds_.begin(), turnarounds_.end());
     out.usual_turnaround =
         std::min(turnarounds_[(turnarounds_.size() - 1) * 95 / 100], kLongestUsualTurnaround);
-    latest_ = std::max(turnarounds_[(turnarounds_.size() - 1) / 2] * kManyTimes, kSoon);
+    latest_ = std::max(turnarounds_[(turnarounds_.size() - 1) / 4] * kManyTimes, kSoon);
   }
-  FindHeads(ends, out.unasked_heads);
+  // Blocks are text by chance, but hardly the same one twice.
+  const bool mostly_blocks = !out.terminated_commands && blocks_.size() > texts_;
+  FindHeads(ends, mostly_blocks ? 2 : 1, out.unasked_heads);
   FindMarks(out);
   out.second_answers.clear();
   // Behind its result code a V.250 module says nothing but what nobody asked for (clause 5.7).

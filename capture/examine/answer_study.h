@@ -2,7 +2,6 @@
 // end, in how many lines they come, how unasked lines begin.
 #pragma once
 
-#include <array>
 #include <cstddef>
 #include <map>
 #include <set>
@@ -53,6 +52,20 @@ class AnswerStudy {
     std::size_t commands = 0;
     std::size_t lines = 0;
   };
+  // Of blocks, by what they have at each of the first places: how many were first words after a
+  // command, or came later, and of these how many when hardly any answer was due.
+  struct Mark {
+    std::size_t first = 0, later = 0, surely = 0;
+
+    bool IsUnasked() const { return later >= 3 && first * 4 <= later; }
+    bool IsAsked() const { return first >= 3 && later * 4 <= first; }
+  };
+  using Marks = std::map<char, Mark>;
+  static constexpr std::size_t kMarkWithin = 4;  // first bytes
+  struct Block {
+    Bytes head;
+    bool first = false, reply = false;
+  };
   struct Ends {
     std::vector<Bytes> lines;
     std::vector<Bytes> go_on;  // last lines behind which more comes, nearly each time
@@ -63,6 +76,9 @@ class AnswerStudy {
   void NoteElsewhere(const Segment& segment);
   void NoteBlock(const Segment& segment);
   void FindMarks(Conventions& out) const;
+  // By what blocks have at this place. Where an unasked one came between a command and its answer,
+  // the answer was first, if it is known which are unasked.
+  Marks MarksAt(std::size_t at, ByteView unasked) const;
   // Whether something comes behind answers of several kinds, of each at times and at times not.
   bool FollowAtTimes(std::size_t at) const;
   bool HasRest(const Answer& answer) const;
@@ -71,7 +87,8 @@ class AnswerStudy {
   Ends FindEnds(const std::vector<const Answer*>& answers, bool with_rest) const;
   // A character that (nearly) every answer ends with and none holds elsewhere; 0: none.
   char FindMark(const std::vector<const Answer*>& answers) const;
-  void FindHeads(const Ends& ends, std::vector<Bytes>& out) const;
+  // Such as came at least so often.
+  void FindHeads(const Ends& ends, std::size_t least, std::vector<Bytes>& out) const;
   // Where what answers AT+NAME? begins with that name (V.250 5.4 and 5.7): sorts of lines "+OTHER:"
   // that stand in answers to commands that do not name them, and how often. `known`: such as were
   // found before, and cut out of answers since.
@@ -95,12 +112,8 @@ class AnswerStudy {
   std::map<Bytes, std::size_t> cut_out_;  // sorts of unasked lines in the midst of answers
   // How often a line of that sort came a silence behind an answer, by the sort of its command.
   std::map<Bytes, std::map<Bytes, std::size_t>> behind_;
-  // Of blocks, by what they have at each of the first places: how many were first words after a
-  // command, or came later, and of these how many when hardly any answer was due.
-  struct Mark {
-    std::size_t first = 0, later = 0, surely = 0;
-  };
-  std::array<std::map<char, Mark>, 4> marks_;
+  std::vector<Block> blocks_;  // all that the module said
+  std::size_t texts_ = 0;      // what the module said besides
   // First words that are a block, and how many came behind it.
   struct BlockAnswer {
     Bytes head;

@@ -21,18 +21,24 @@ struct Block {
   std::size_t size = 0;
 };
 
-std::vector<Block> BlocksOf(const Tape& tape, const SegmenterOptions& options, Duration silence) {
+std::vector<Block> BlocksOf(const Tape& tape, const SegmenterOptions& options, Duration silence,
+                            Side side) {
   std::vector<Block> out;
   bool open = false;
   Instant last;
+  Bytes to_come;  // of what the host said, if it comes back
   for (const TapeItem& item : tape.items) {
-    if (item.kind != EventKind::kBytes || item.size == 0 || item.side != Side::kModule) {
-      open = open && item.size == 0;
+    if (item.size == 0) continue;
+    const ByteView bytes = tape.BytesOf(item);
+    if (item.kind != EventKind::kBytes || item.side != side) {
+      const bool comes_back = item.side == Side::kModule && to_come.starts_with(bytes);
+      to_come.erase(0, comes_back ? bytes.size() : to_come.size());
+      open = open && comes_back;
       continue;
     }
     if (open) open = IdleBefore(last, item.at, item.size, options.character_time) <= silence;
     if (!open) out.emplace_back();
-    const ByteView bytes = tape.BytesOf(item);
+    if (side == Side::kHost) to_come += bytes;
     Block& block = out.back();
     block.head += bytes.substr(0, kLengthWithin - std::min(kLengthWithin, block.head.size()));
     block.size += bytes.size();
@@ -75,8 +81,9 @@ std::size_t WithALength(const std::vector<Block>& blocks) {
 
 }  // namespace
 
-double ShareOfWholeBlocks(const Tape& tape, const SegmenterOptions& options, Duration silence) {
-  const std::vector<Block> blocks = BlocksOf(tape, options, silence);
+double ShareOfWholeBlocks(const Tape& tape, const SegmenterOptions& options, Duration silence,
+                          Side side) {
+  const std::vector<Block> blocks = BlocksOf(tape, options, silence, side);
   const bool too_long = std::any_of(blocks.begin(), blocks.end(),
                                     [](const Block& b) { return b.size > kLongestBlock; });
   if (blocks.size() < kFewestBlocks || too_long) return 0;

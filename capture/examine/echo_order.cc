@@ -66,7 +66,10 @@ EchoOrder::Turn EchoOrder::TurnOf(const Tape& tape, std::size_t at, Instant now,
   // An echo under way may be of a command whose end is stamped late, too.
   const bool echo_under_way = module.empty() && !host.empty();
   const std::size_t common = CommonStart(module, host);
-  const bool goes_on = common > 0 && (common == module.size() || common == host.size());
+  // Some give a line back without its ending, and go on.
+  const ByteView line = Stripped(host);
+  const bool bare = common == line.size() && known + common > 1 && host.starts_with(line);
+  const bool goes_on = common > 0 && (common == module.size() || common == host.size() || bare);
   if (echo_under_way || goes_on) return Turn::kAfterHost;
   not_echoed_.erase(0, known);
   return Turn::kNow;

@@ -224,26 +224,33 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
     gaps.insert(gaps.end(), host_gaps_inside_lines.begin(), host_gaps_inside_lines.end());
 }
 
-// Whether what the module says before a silence ends with CR or LF.
+// Whether what the module says before a silence ends with CR or LF. If hardly anybody is ever
+// silent: before the host speaks again, as far as stamps show that.
 bool ModuleEndsLines(const Tape& tape, const SegmenterOptions& options, Duration silence) {
-  std::size_t ended = 0, all = 0;
+  struct Count {
+    std::size_t ended = 0, all = 0;
+
+    void Add(ByteView bytes) {
+      ++all;
+      ended += IsLineEnd(bytes.back()) ? 1u : 0u;
+    }
+  };
+  Count silences, turns;
   const TapeItem* last = nullptr;
   Instant last_at;
-  const auto count = [&] {
-    const ByteView bytes = tape.BytesOf(*last);
-    ++all;
-    ended += bytes.back() == '\r' || bytes.back() == '\n' ? 1u : 0u;
-  };
   for (const TapeItem& item : tape.items) {
     if (item.kind != EventKind::kBytes || item.size == 0) continue;
-    if (last != nullptr && last->side == Side::kModule &&
-        IdleBefore(last_at, item.at, item.size, options.character_time) > silence)
-      count();
+    if (last != nullptr && last->side == Side::kModule) {
+      if (IdleBefore(last_at, item.at, item.size, options.character_time) > silence)
+        silences.Add(tape.BytesOf(*last));
+      if (item.side == Side::kHost) turns.Add(tape.BytesOf(*last));
+    }
     last = &item;
     last_at = item.at;
   }
-  if (last != nullptr && last->side == Side::kModule) count();
-  return all >= 3 && ended * 10 >= all * 9;
+  if (last != nullptr && last->side == Side::kModule) silences.Add(tape.BytesOf(*last));
+  if (silences.all * 10 < turns.all) return turns.all >= 10 && turns.ended * 10 >= turns.all * 6;
+  return silences.all >= 3 && silences.ended * 10 >= silences.all * 9;
 }
 
 // One run of the machine over the stretch.
@@ -351,8 +358,11 @@ void MindBlocks(const Tape& tape, const SegmenterOptions& options,
     if (gap > std::max(least, kBriefly)) above = std::min(above, gap);
   if (above == Duration::Max() || above >= out.silence.value) return;
   shortest.value = std::max(least, above / 2);
-  const double whole = ShareOfWholeBlocks(tape, options, shortest.value);
-  if (whole < kNearlyAllBlocks || whole <= ShareOfWholeBlocks(tape, options, out.silence.value))
+  // With an echo what the module says says nothing of where it would stop.
+  const Side side = out.echo ? Side::kHost : Side::kModule;
+  const double whole = ShareOfWholeBlocks(tape, options, shortest.value, side);
+  if (whole < kNearlyAllBlocks ||
+      whole <= ShareOfWholeBlocks(tape, options, out.silence.value, side))
     return;
   shortest.shortest_above = above;
   shortest.why = "blocks follow each other after " + FormatDuration(above) + " and more";

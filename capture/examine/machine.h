@@ -157,6 +157,9 @@ class SegmentMachine {
   void EndOfLine(std::size_t end);
   void FlushLine();
   bool KnownUnasked(ByteView line) const;
+  // Whether, behind a pause that is too short for a silence, a block comes that is none of the
+  // answer under way.
+  bool BeginsUnaskedBlock(ByteView bytes, Duration idle) const;
   // What such a line is the second answer to, if it comes now.
   const Conventions::SecondAnswer* SecondAnswerOf(ByteView line) const;
   // Whether an answer is complete with `unit`, its last line with its ending.

@@ -10,6 +10,9 @@ namespace witness {
 // its ending back; their answer begins with one, or stands on the same line.
 bool SegmentMachine::EchoIsWhole(const Asked& asked, char next) {
   if (asked.echoed == 0) return false;
+  // Where commands are lines and the module gives none back, it begins as one whose end is stamped
+  // later.
+  if (conventions_.terminated_commands && !conventions_.echo && !asked.complete) return false;
   const ByteView left = ByteView(asked.text).substr(asked.echoed);
   const bool goes_on = conventions_.bare_echo == BareEcho::kGiven;
   return left.empty() || (Stripped(left).empty() && (goes_on || next == '\r' || next == '\n'));
@@ -117,7 +120,11 @@ std::size_t SegmentMachine::TakeEcho(const Tape& tape, const TapeItem& item, std
   const bool one_byte = Stripped(asked->text).size() < 2;
   if (echo_ == nullptr) {
     if (asked->replied) return 0;
-    const bool may_begin = module_.open == nullptr || module_.open->over_at > 0 || cut_next_;
+    // Not in the midst of what came behind a complete answer.
+    const Slot* const said = module_.open;
+    const bool may_begin = said == nullptr || cut_next_ ||
+                           (said->over_at > 0 &&
+                            Stripped(ByteView(said->segment.bytes).substr(said->over_at)).empty());
     if (!may_begin) return 0;
     if (bytes[from] != asked->text[0] || (one_byte && !conventions_.echo &&
                                           (asked->complete || !conventions_.terminated_commands))) {

@@ -270,6 +270,11 @@ void SegmentMachine::BeginCommand(const TapeItem& item, Duration idle) {
   host_.open->segment.turn = turns_;
   if (doubt_next_) host_.open->segment.sure = Sureness::kUnsure;
   doubt_next_ = false;
+  // Bytes do not tell where it begins, and stamps do not tell whether it came before that answer.
+  if (!conventions_.terminated_commands && conventions_.command_mark == 0 &&
+      conventions_.framing == Framing::kNone && !conventions_.echo && module_.open != nullptr &&
+      item.at - module_.last <= options_.stamp_uncertainty)
+    host_.open->segment.sure = module_.open->segment.sure = Sureness::kUnsure;
   host_began_ = true;
   host_began_at_ = item.at;
   host_began_bytes_ = item.size;

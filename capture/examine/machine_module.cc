@@ -47,6 +47,15 @@ bool SegmentMachine::KnownUnasked(ByteView line) const {
   return true;
 }
 
+bool SegmentMachine::BeginsUnaskedBlock(ByteView bytes, Duration idle) const {
+  const Slot* slot = module_.open;
+  // A UART that gathers bytes hands over the last ones four characters later (a 16550, from
+  // memory).
+  const Duration no_pause = options_.stamp_uncertainty + options_.character_time * 4;
+  return !slot->text && slot->segment.kind == SegmentKind::kReply && idle > no_pause &&
+         conventions_.IsUnaskedBlock(bytes) && !conventions_.IsUnaskedBlock(slot->segment.bytes);
+}
+
 const Conventions::SecondAnswer* SegmentMachine::SecondAnswerOf(ByteView line) const {
   if (conventions_.second_answers.empty() || asked_.empty() || !asked_.back().replied)
     return nullptr;
@@ -314,6 +323,8 @@ void SegmentMachine::SayModule(const Tape& tape, const TapeItem& item, std::size
                             : Duration::Max();
   if (module_.open != nullptr && idle > silence_ && !LineGoesOn(tape, item, idle))
     Close(module_, EndedBy::kSilence, idle);
+  if (module_.open != nullptr && BeginsUnaskedBlock(bytes.substr(from), idle))
+    Close(module_, EndedBy::kFraming, Duration::Zero());
   if (module_.open != nullptr) DoubtPause(*module_.open, idle);
   const char first = bytes[from];
   if (pair_waits_ && first != pair_second_) FlushLine();

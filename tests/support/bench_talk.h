@@ -53,7 +53,7 @@ class BenchTalk : public SortedTalk<BenchTalk> {
       Wait(5, 25);
       Bytes piece;
       for (int n = 1 + Pick(6); n > 0; --n) {
-        piece += Info("+LIST: " + Digits(1) + "," + Word(3, 8));
+        piece += Info(InOrder({"+LIST: ", Digits(1), ",", Word(3, 8)}));
         if (!Chance(0.25)) continue;
         Reply(piece);
         piece.clear();
@@ -77,7 +77,7 @@ class BenchTalk : public SortedTalk<BenchTalk> {
     for (int i = 0; i < 60; ++i) {
       Host(poll);
       Wait(8, 40);
-      if (!Chance(0.05)) Reply((Chance(0.2) ? "-" : "") + Value());
+      if (!Chance(0.05)) Reply(InOrder({Chance(0.2) ? "-" : "", Value()}));
       Wait(every, every * 1.3);
     }
   }
@@ -115,7 +115,7 @@ class BenchTalk : public SortedTalk<BenchTalk> {
         // Not before its own command has ended.
         now_ = std::max(now_, said_[said_.size() - static_cast<std::size_t>(n)].at_ms +
                                   14 * line_.character_ms() + line_.timer_ms + 3);
-        Reply(v250 ? Info(Word(2, 9)) + Info("OK") : Word(2, 9) + " " + Digits(2) + "\n");
+        Reply(v250 ? Info(Word(2, 9)) + Info("OK") : InOrder({Word(2, 9), " ", Digits(2), "\n"}));
       }
       now_ = std::max(now_, behind);
       Wait(800, 1600);
@@ -128,8 +128,8 @@ class BenchTalk : public SortedTalk<BenchTalk> {
     const auto sentences = [&] {
       for (int n = 2 + Pick(3); n > 0; --n)
         Module(K::kUnsolicited,
-               WithSum(Of<Bytes>({"GNGGA", "GNRMC", "GPGSV", "GNVTG"}) + "," + Digits(6) + ".00," +
-                       Digits(4) + "." + Digits(4) + ",N," + Digits(2)));
+               WithSum(InOrder({Of<Bytes>({"GNGGA", "GNRMC", "GPGSV", "GNVTG"}), ",", Digits(6),
+                                ".00,", Digits(4), ".", Digits(4), ",N,", Digits(2)})));
     };
     double due = now_;
     for (int i = 0; i < 40; ++i) {
@@ -145,7 +145,7 @@ class BenchTalk : public SortedTalk<BenchTalk> {
         sentences();
         due += 1000;
       }
-      const Bytes info = Info(Word(3, 9) + " " + Digits(2));
+      const Bytes info = Info(InOrder({Word(3, 9), " ", Digits(2)}));
       if (collide && Chance(0.5)) {
         Reply(info);
         sentences();
@@ -188,12 +188,12 @@ class BenchTalk : public SortedTalk<BenchTalk> {
     const Bytes end = Of<Bytes>({"\n", "\r\n"});
     for (int i = 0; i < 50; ++i) {
       if (Chance(0.5)) {
-        Host(Of<Bytes>({"VOLT ", "CURR ", "OUTP:DEL "}) + Value() + end);
+        Host(InOrder({Of<Bytes>({"VOLT ", "CURR ", "OUTP:DEL "}), Value(), end}));
         Wait(20, 300);
       } else {
         Host(Of<Bytes>({"VOLT?", "MEAS:CURR?", "*IDN?"}) + end);
         Wait(3, 30);
-        Reply("+" + Digits(1) + "." + Digits(4) + "E+0" + Digits(1) + end);
+        Reply(InOrder({"+", Digits(1), ".", Digits(4), "E+0", Digits(1), end}));
         Wait(20, 600);
       }
     }
@@ -209,7 +209,8 @@ class BenchTalk : public SortedTalk<BenchTalk> {
       Reply("ok\r\n");
       for (int n = 8 + Pick(20); n > 0; --n) {
         Wait(every, every * 1.05);
-        Module(K::kUnsolicited, "t=" + Digits(2) + "." + Digits(1) + " h=" + Digits(2) + "\r\n");
+        Module(K::kUnsolicited,
+               InOrder({"t=", Digits(2), ".", Digits(1), " h=", Digits(2), "\r\n"}));
       }
       Wait(20, 60);
       Host("stop\r\n");
@@ -233,7 +234,7 @@ class BenchTalk : public SortedTalk<BenchTalk> {
       Wait(5, 40);
       std::vector<Bytes> lines = {"{\n"};
       for (int n = 1 + Pick(5); n > 0; --n)
-        lines.push_back("  \"" + Word(2, 6) + "\": " + Digits(2) + (n > 1 ? ",\n" : "\n"));
+        lines.push_back(InOrder({"  \"", Word(2, 6), "\": ", Digits(2), n > 1 ? ",\n" : "\n"}));
       lines.push_back("}\n");
       ReplyParts(lines, pause * 0.6, pause * 1.3);
       Wait(500, 1500);
@@ -259,7 +260,7 @@ class BenchTalk : public SortedTalk<BenchTalk> {
       Host(Of<Bytes>({"level", "temp", "pump " + Digits(1)}) + "\n\r");
       Wait(5, 30);
       Bytes answer;
-      for (int n = 1 + Pick(3); n > 0; --n) answer += Word(3, 8) + " " + Digits(2) + "\n\r";
+      for (int n = 1 + Pick(3); n > 0; --n) answer += InOrder({Word(3, 8), " ", Digits(2), "\n\r"});
       Reply(answer);
       Wait(400, 1200);
     }
@@ -284,7 +285,7 @@ class BenchTalk : public SortedTalk<BenchTalk> {
     for (int i = 0; i < 40; ++i) {
       Host(v250 ? "AT+" + Word(2, 6) + "?\r" : "get " + Word(2, 5) + "\r\n");
       Wait(4, 40);
-      Reply(v250 ? Info(Word(2, 9)) + Info("OK") : Word(2, 9) + " " + Digits(2) + "\r\n");
+      Reply(v250 ? Info(Word(2, 9)) + Info("OK") : InOrder({Word(2, 9), " ", Digits(2), "\r\n"}));
       Wait(60, 600);
     }
   }
@@ -301,7 +302,7 @@ class BenchTalk : public SortedTalk<BenchTalk> {
       }
       Host("get " + Word(3, 5) + "\r\n");
       Wait(5, 25);
-      Reply(Word(3, 9) + "=" + Digits(2) + "\r\n");
+      Reply(InOrder({Word(3, 9), "=", Digits(2), "\r\n"}));
       Wait(700, 1500);
     }
   }

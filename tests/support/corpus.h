@@ -7,6 +7,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <initializer_list>
 #include <random>
 #include <string>
 #include <vector>
@@ -61,6 +62,13 @@ struct LabelledTalk {
   Duration stamp_uncertainty;
 };
 
+// Read from left to right. What `+` joins is drawn in an order that each compiler chooses.
+inline Bytes InOrder(std::initializer_list<Bytes> parts) {
+  Bytes out;
+  for (const Bytes& part : parts) out += part;
+  return out;
+}
+
 class CorpusMaker {
  public:
   CorpusMaker(const CorpusClass& what, unsigned seed) : what_(what), random_(seed) {}
@@ -70,7 +78,7 @@ class CorpusMaker {
     now_ = 50;
     if (what_.banner) {
       Say(Side::kModule, SegmentKind::kBanner,
-          "Fen 2." + Digits(1) + "\r\nready" + Digits(2) + "\r\n");
+          InOrder({"Fen 2.", Digits(1), "\r\nready", Digits(2), "\r\n"}));
       now_ += 1500;
     }
     for (int i = 0; i < commands; ++i) {
@@ -153,7 +161,7 @@ class CorpusMaker {
     const bool around = end == "\r\n";
     if (Chance(0.6) || what_.long_reply > 0 || what_.unasked == Unasked::kInside ||
         what_.piece_pause_ms > 0) {
-      out = (around ? "\r\n" : "") + Word(3, 12) + " " + Digits(2) + extra + "\r\n";
+      out = InOrder({around ? "\r\n" : "", Word(3, 12), " ", Digits(2), extra, "\r\n"});
       info_end = out.size();
     }
     return out + (around ? "\r\n" : "") + code + end;

@@ -153,8 +153,10 @@ class DrawnTalk {
   }
   Bytes Word(int least, int most) {
     Bytes out;
-    for (int n = least + Pick(most - least + 1); n > 0; --n)
-      out += static_cast<char>((out.empty() && Pick(3) == 0 ? 'A' : 'a') + Pick(26));
+    for (int n = least + Pick(most - least + 1); n > 0; --n) {
+      const char first = out.empty() && Pick(3) == 0 ? 'A' : 'a';
+      out += static_cast<char>(first + Pick(26));
+    }
     return out;
   }
   Bytes Hex(int n) {
@@ -181,7 +183,9 @@ class DrawnTalk {
       Bytes out = Pick(2) == 0 ? "AT" : "AT+" + Vocabulary();
       if (out.size() > 2) {
         const int form = Pick(3);
-        out += form == 0 ? "?" : form == 1 ? "=" + Digits(2) : "=" + Word(1, 5) + "," + Digits(1);
+        out += form == 0   ? "?"
+               : form == 1 ? "=" + Digits(2)
+                           : InOrder({"=", Word(1, 5), ",", Digits(1)});
       } else if (Pick(3) == 0) {
         out += "I";
       }
@@ -207,11 +211,11 @@ class DrawnTalk {
     const Bytes& end = s_.line_ending;
     switch (Pick(3)) {
       case 0:
-        return Word(4, 8) + " v" + Digits(1) + "." + Digits(1) + end;
+        return InOrder({Word(4, 8), " v", Digits(1), ".", Digits(1), end});
       case 1:
         return "**** " + Word(3, 9) + " ****" + end + "ready" + end;
       default:
-        return "boot" + Digits(2) + end + Word(3, 8) + "=" + Digits(3) + end + Word(2, 5) + end;
+        return InOrder({"boot", Digits(2), end, Word(3, 8), "=", Digits(3), end, Word(2, 5), end});
     }
   }
 
@@ -224,7 +228,7 @@ class DrawnTalk {
       case 2:
         return "[" + unasked_word_ + "] " + unasked_detail_ + " " + Digits(2);
       case 3:
-        return unasked_word_ + "," + Digits(2) + "," + Digits(1);
+        return InOrder({unasked_word_, ",", Digits(2), ",", Digits(1)});
       default:
         return "RING";
     }
@@ -276,34 +280,37 @@ class DrawnTalk {
       case Manner::kV250:
         if (Chance(0.6)) {
           for (int n = 1 + (Chance(0.3) ? Pick(4) : 0); n > 0; --n)
-            out.push_back((out.empty() || Chance(0.5) ? "\r\n" : "") +
-                          (Chance(0.4) ? "+" + Vocabulary() + ": " : Bytes()) + Word(2, 10) +
-                          Digits(2) + "\r\n");
+            out.push_back(InOrder({out.empty() || Chance(0.5) ? "\r\n" : "",
+                                   Chance(0.4) ? "+" + Vocabulary() + ": " : Bytes(), Word(2, 10),
+                                   Digits(2), "\r\n"}));
         }
         out.push_back(Chance(0.85)  ? "\r\nOK\r\n"
                       : Chance(0.5) ? "\r\nERROR\r\n"
                                     : "\r\n+CME ERROR: " + Digits(2) + "\r\n");
         break;
       case Manner::kNumeric:
-        if (Chance(0.5)) out.push_back(Word(3, 9) + Digits(2) + "\r\n");
+        if (Chance(0.5)) out.push_back(InOrder({Word(3, 9), Digits(2), "\r\n"}));
         out.push_back(Chance(0.8) ? "0\r" : "4\r");
         break;
       case Manner::kLine:
-        out.push_back((Chance(0.3) ? "ok " : "") + Word(2, 12) +
-                      (Chance(0.4) ? "=" + Digits(3) : Bytes()) + end);
+        out.push_back(InOrder(
+            {Chance(0.3) ? "ok " : "", Word(2, 12), Chance(0.4) ? "=" + Digits(3) : Bytes(), end}));
         break;
       case Manner::kValue:
-        out.push_back((Chance(0.3) ? "-" : "") + Digits(1 + Pick(3)) + "." + Digits(2) + end);
+        out.push_back(InOrder({Chance(0.3) ? "-" : "", Digits(1 + Pick(3)), ".", Digits(2), end}));
         break;
       case Manner::kList:
-        for (int n = 2 + Pick(7); n > 0; --n) out.push_back(Digits(1) + ": " + Word(3, 12) + end);
+        for (int n = 2 + Pick(7); n > 0; --n)
+          out.push_back(InOrder({Digits(1), ": ", Word(3, 12), end}));
         out.push_back((Chance(0.8) ? "done" : "fail") + end);
         break;
       case Manner::kFreeList:
-        for (int n = 1 + Pick(7); n > 0; --n) out.push_back(Word(3, 12) + " " + Digits(3) + end);
+        for (int n = 1 + Pick(7); n > 0; --n)
+          out.push_back(InOrder({Word(3, 12), " ", Digits(3), end}));
         break;
       case Manner::kPrompt:
-        for (int n = Pick(4); n > 0; --n) out.push_back(Word(3, 14) + " " + Digits(2) + end);
+        for (int n = Pick(4); n > 0; --n)
+          out.push_back(InOrder({Word(3, 14), " ", Digits(2), end}));
         out.push_back("> ");
         break;
       case Manner::kHexDump:
@@ -314,12 +321,12 @@ class DrawnTalk {
         }
         break;
       case Manner::kBare:
-        out.push_back((Chance(0.5) ? "OK" : "") + (Chance(0.7) ? Word(2, 12) : Bytes("x")));
+        out.push_back(InOrder({Chance(0.5) ? "OK" : "", Chance(0.7) ? Word(2, 12) : Bytes("x")}));
         if (Chance(0.3)) out.push_back(Word(2, 6));
         break;
       case Manner::kJson:
-        out.push_back("{\"" + Word(2, 6) + "\":" + Digits(2) + ",\"s\":\"" + Word(1, 9) + "\"}" +
-                      end);
+        out.push_back(
+            InOrder({"{\"", Word(2, 6), "\":", Digits(2), ",\"s\":\"", Word(1, 9), "\"}", end}));
         break;
       case Manner::kBinary:
         out.push_back(Block('\x5A', 40));

@@ -42,6 +42,7 @@ class FieldTalk : public SortedTalk<FieldTalk> {
         {"help with dots", [](T& t) { t.HelpWithDots(); }},
         {"sums asked and answered", [](T& t) { t.SumsAsked(); }},
         {"answer on the echo's line", [](T& t) { t.AnswerOnEchoLine(); }},
+        {"question repeated, late stamps", [](T& t) { t.LateStamps(), t.QuestionRepeated(); }},
         {"own bytes come back, addresses", [](T& t) { t.OwnBytesBack(); }},
         {"numeric codes and rings", [](T& t) { t.NumericCodes(); }},
         {"every second command", [](T& t) { t.EverySecond(); }},
@@ -67,6 +68,10 @@ class FieldTalk : public SortedTalk<FieldTalk> {
     return sum & 0xff;
   }
 
+  struct Asked {
+    Bytes command, answer;
+  };
+
   // ---- sorts ----
 
   // What was asked for at once; then the module works or writes, and says OK.
@@ -80,10 +85,10 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       if (!info)
         Reply(v250 ? Info("OK") : Bytes("OK\r\n"));
       else
-        ReplyParts(
-            {v250 ? Info("+" + Word(2, 5) + ": " + Digits(2)) : Word(2, 6) + " " + Value() + "\r\n",
-             v250 ? Info("OK") : Bytes("OK\r\n")},
-            pause * 0.7, pause * 1.2);
+        ReplyParts({v250 ? Info(InOrder({"+", Word(2, 5), ": ", Digits(2)}))
+                         : InOrder({Word(2, 6), " ", Value(), "\r\n"}),
+                    v250 ? Info("OK") : Bytes("OK\r\n")},
+                   pause * 0.7, pause * 1.2);
       Wait(2200, 4000);
     }
   }
@@ -114,7 +119,7 @@ class FieldTalk : public SortedTalk<FieldTalk> {
         Host(near());
         Wait(2000, 3000);
         for (int k = Pick(3); k > 0; --k) {
-          Module(K::kUnsolicited, "far " + Digits(1) + " " + Value() + "\r\n");
+          Module(K::kUnsolicited, InOrder({"far ", Digits(1), " ", Value(), "\r\n"}));
           Wait(1500, 2500);
         }
       }
@@ -127,7 +132,8 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       Host(Of<Bytes>({"level", "temp", "pump " + Digits(1)}) + "\n");
       Wait(4, 30);
       Bytes answer;
-      for (int n = lists ? 1 + Pick(3) : 1; n > 0; --n) answer += Word(3, 8) + " " + Value() + "\r";
+      for (int n = lists ? 1 + Pick(3) : 1; n > 0; --n)
+        answer += InOrder({Word(3, 8), " ", Value(), "\r"});
       Reply(answer);
       Wait(250, 1200);
     }
@@ -146,7 +152,7 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       if (most_ms < 8)  // what the module waits for is the CR
         now_ = at + static_cast<double>(command.size() - 1) * line_.character_ms();
       Wait(least_ms, most_ms);
-      Reply(Word(3, 8) + " " + Value() + "\r\n");
+      Reply(InOrder({Word(3, 8), " ", Value(), "\r\n"}));
       now_ = std::max(now_, at + 30);
       Wait(400, 1200);
     }
@@ -170,7 +176,8 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       Wait(think, think * 1.6);
       if (i != 0 && !Chance(0.3)) continue;
       for (int n = 1 + Pick(2); n > 0; --n) {
-        Module(K::kUnsolicited, LengthFrame(0x40 + Pick(3), 2 + Pick(6)));
+        const int kind = 0x40 + Pick(3);
+        Module(K::kUnsolicited, LengthFrame(kind, 2 + Pick(6)));
         Wait(think, think * 1.6);
       }
     }
@@ -182,14 +189,15 @@ class FieldTalk : public SortedTalk<FieldTalk> {
     const double patience = Of<double>({100, 300});
     for (int i = 0; i < 50; ++i) {
       const Bytes unit = "0" + std::to_string(1 + Pick(5));
-      Host(summed((Chance(0.5) ? "#" : "$") + unit + Of<Bytes>({"A", "M", "2", ""})));
+      Host(summed(InOrder({Chance(0.5) ? "#" : "$", unit, Of<Bytes>({"A", "M", "2", ""})})));
       if (unit == "04" && i > 2) {  // no shorter than an answer would have taken
         const double answer = 40 * line_.character_ms();
         Wait(answer + patience, answer + patience * 1.2);
         continue;
       }
       Wait(4, 15);
-      Reply(summed(Chance(0.9) ? ">" + unit + "+0" + Digits(2) + "." + Digits(2) : "?" + unit));
+      Reply(
+          summed(Chance(0.9) ? InOrder({">", unit, "+0", Digits(2), ".", Digits(2)}) : "?" + unit));
       Wait(20, patience);
     }
   }
@@ -220,9 +228,9 @@ class FieldTalk : public SortedTalk<FieldTalk> {
     for (int i = 0; i < 140; ++i) {
       now_ = std::max(now_, due + Between(0, 3));
       due += every;
-      Module(K::kUnsolicited, form == 0
-                                  ? "T=" + Digits(2) + "." + Digits(1) + " H=" + Digits(2) + "\r\n"
-                                  : Digits(2) + "." + Digits(1) + "," + Digits(3) + "\r\n");
+      Module(K::kUnsolicited,
+             form == 0 ? InOrder({"T=", Digits(2), ".", Digits(1), " H=", Digits(2), "\r\n"})
+                       : InOrder({Digits(2), ".", Digits(1), ",", Digits(3), "\r\n"}));
       if (now_ < next_question) continue;
       next_question = now_ + Between(500, 1500);
       Wait(20, 60);
@@ -243,7 +251,8 @@ class FieldTalk : public SortedTalk<FieldTalk> {
     const Bytes set_up = Of<Bytes>({"# ", "sedge(set)# "});
     Module(K::kBanner, "sedge 2." + Digits(1) + "\r\n" + user);
     Wait(1200, 2500);
-    const auto ask = [&](const Bytes& command, const Bytes& answer) {
+    const auto ask = [&](const Asked& asked) {
+      const auto& [command, answer] = asked;
       Host(command);
       Wait(0.5, 2);
       if (echo) Module(K::kEcho, command + "\n");
@@ -253,11 +262,12 @@ class FieldTalk : public SortedTalk<FieldTalk> {
     };
     for (int round = 0; round < 4; ++round) {
       for (int n = 2 + Pick(4); n > 0; --n)
-        ask(Of<Bytes>({"level", "temp"}) + "\r", Word(3, 8) + " " + Value() + "\r\n" + user);
-      ask("setup\r", set_up);
+        ask({Of<Bytes>({"level", "temp"}) + "\r",
+             InOrder({Word(3, 8), " ", Value(), "\r\n", user})});
+      ask({"setup\r", set_up});
       for (int n = 1 + Pick(4); n > 0; --n)
-        ask("chan " + Digits(2) + "\r", (Chance(0.3) ? "bad value\r\n" : "") + set_up);
-      ask("exit\r", "saved\r\n" + user);
+        ask({"chan " + Digits(2) + "\r", (Chance(0.3) ? "bad value\r\n" : "") + set_up});
+      ask({"exit\r", "saved\r\n" + user});
     }
   }
 
@@ -265,7 +275,7 @@ class FieldTalk : public SortedTalk<FieldTalk> {
     const Bytes end = Of<Bytes>({"\r", "\n", ""});
     const double think = Of<double>({150, 600});
     for (int i = 0; i < 60; ++i) {
-      Host(Of<Bytes>({"S", "P", "V"}) + Digits(1 + Pick(3)) + end);
+      Host(InOrder({Of<Bytes>({"S", "P", "V"}), Digits(1 + Pick(3)), end}));
       Wait(4, 25);
       if (i < 3 || !Chance(0.05)) Reply(Of<Bytes>({"K", "K", "K", "E", "!"}));
       Wait(think, think * 1.6);
@@ -297,7 +307,7 @@ class FieldTalk : public SortedTalk<FieldTalk> {
     for (int i = 0; i < 20; ++i) {
       Host(Of<Bytes>({"LV", "TP", "PU" + Digits(1)}) + "\r");
       Wait(20, 80);
-      const Bytes answer = Word(2, 6) + "=" + Digits(3) + end;
+      const Bytes answer = InOrder({Word(2, 6), "=", Digits(3), end});
       std::vector<Bytes> parts;
       for (const char c : answer) parts.emplace_back(1, c);
       ReplyParts(parts, apart * 0.5, apart * 1.5);
@@ -317,8 +327,8 @@ class FieldTalk : public SortedTalk<FieldTalk> {
     for (int i = 0; i < 80; ++i) {
       Host(v250 ? "AT+" + Word(2, 6) + "?\r" : "get " + Word(2, 6) + "\n");
       now_ += Between(0.3, 3);
-      Reply(v250 ? Info(Word(2, 20) + " " + Digits(3)) + Info("OK")
-                 : Word(2, 8) + "=" + Digits(3) + "\n");
+      Reply(v250 ? Info(InOrder({Word(2, 20), " ", Digits(3)})) + Info("OK")
+                 : InOrder({Word(2, 8), "=", Digits(3), "\n"}));
       Wait(think, think * 1.5);
     }
   }
@@ -366,7 +376,7 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       Host("list " + Digits(1) + "\r\n");
       Wait(5, 25);
       Bytes answer;
-      for (int n = 2 + Pick(3); n > 0; --n) answer += Word(4, 9) + " " + Digits(3) + "\r\n";
+      for (int n = 2 + Pick(3); n > 0; --n) answer += InOrder({Word(4, 9), " ", Digits(3), "\r\n"});
       if (i > 2 && Chance(0.15)) {
         Reply(answer.substr(
             0, 2 + static_cast<std::size_t>(Pick(static_cast<int>(answer.size()) - 3))));
@@ -389,9 +399,9 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       std::vector<Bytes> lines;
       if (help) {
         for (int section = 1 + Pick(3); section > 0; --section) {
-          lines.push_back(Word(3, 8) + " ........ " + Digits(1) + "\r\n");
+          lines.push_back(InOrder({Word(3, 8), " ........ ", Digits(1), "\r\n"}));
           for (int n = 1 + Pick(4); n > 0; --n)
-            lines.push_back("  " + Word(2, 6) + " ..... " + Word(3, 12) + "\r\n");
+            lines.push_back(InOrder({"  ", Word(2, 6), " ..... ", Word(3, 12), "\r\n"}));
           lines.push_back("\r\n");
         }
       } else {
@@ -411,8 +421,9 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       now_ = std::max(now_, due);
       due = now_ + 1000;
       for (int n = 1 + Pick(3); n > 0; --n)
-        Module(K::kUnsolicited, WithSum(Of<Bytes>({"GNGGA", "GNRMC", "GNVTG"}) + "," + Digits(6) +
-                                        ".00," + Digits(4) + "." + Digits(4) + ",N," + Digits(2)));
+        Module(K::kUnsolicited,
+               WithSum(InOrder({Of<Bytes>({"GNGGA", "GNRMC", "GNVTG"}), ",", Digits(6), ".00,",
+                                Digits(4), ".", Digits(4), ",N,", Digits(2)})));
       if (i > 1 && Chance(0.5)) continue;
       Wait(80, 250);
       const Bytes what = Of<Bytes>({"RATE", "MASK", "NAME"});
@@ -433,6 +444,22 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       Module(K::kEcho, word);
       now_ += Between(0.5, 10);
       Reply(between + (Chance(0.7) ? Value() : "ok") + "\r\n");
+      Wait(400, 1200);
+    }
+  }
+
+  // As that looks, but the module puts what it was asked before its answer by itself: nothing is
+  // given back, and no pause is in it, or it is behind what it begins with.
+  void QuestionRepeated() {
+    const Bytes between = Of<Bytes>({" ", " = ", ": "});
+    const Bytes end = Of<Bytes>({"\r", "\r\n"});
+    const bool pause = Chance(0.5);
+    for (int i = 0; i < 40; ++i) {
+      const Bytes word = Of<Bytes>({"level?", "temp?", "pump " + Digits(1)});
+      Host(word + end);
+      Wait(0.5, 10);
+      Reply(InOrder({word, between, Chance(0.7) ? Value() : "ok", "\r\n"}));
+      if (pause) PauseAt(word.size() + between.size(), Between(0.5, 10));
       Wait(400, 1200);
     }
   }
@@ -470,8 +497,8 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       Wait(0.5, 3);
       if (echo) Module(K::kEcho, command);
       Wait(4, 20);
-      Reply((query ? Word(2, 8) + " " + Digits(2) + "\r\n" : Bytes()) +
-            (Chance(0.9) ? "0\r" : "4\r"));
+      Reply(InOrder({query ? InOrder({Word(2, 8), " ", Digits(2), "\r\n"}) : Bytes(),
+                     Chance(0.9) ? "0\r" : "4\r"}));
       Wait(900, 2000);
       if (i != 1 && !Chance(0.15)) continue;
       for (int n = 1 + Pick(3); n > 0; --n) {
@@ -491,27 +518,29 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       Wait(patience, patience * 1.1);
       Host(command);
       Wait(5, 25);
-      Reply(Word(3, 7) + " " + Value() + end);
+      Reply(InOrder({Word(3, 7), " ", Value(), end}));
       Wait(patience * 2, patience * 5);
     }
   }
 
-  void At(const Bytes& command, const Bytes& answer, bool echo) {
-    Host(command);
+  void At(const Asked& asked, bool echo) {
+    Host(asked.command);
     Wait(0.5, 3);
-    if (echo) Module(K::kEcho, command);
+    if (echo) Module(K::kEcho, asked.command);
     Wait(4, 20);
-    Reply(answer);
+    Reply(asked.answer);
     Wait(200, 900);
   }
-  Bytes AtAnswer() { return (Chance(0.6) ? Info(Word(2, 9) + " " + Digits(2)) : "") + Info("OK"); }
+  Bytes AtAnswer() {
+    return (Chance(0.6) ? Info(InOrder({Word(2, 9), " ", Digits(2)})) : "") + Info("OK");
+  }
 
   // Some hundred exchanges, then echo is switched off (or on).
   void EchoSwitched() {
     bool echo = Chance(0.7);
     for (int part = 0; part < 3; ++part) {
-      for (int n = 60 + Pick(60); n > 0; --n) At("AT+" + Word(2, 6) + "?\r", AtAnswer(), echo);
-      At(echo ? "ATE0\r" : "ATE1\r", Info("OK"), echo);
+      for (int n = 60 + Pick(60); n > 0; --n) At({"AT+" + Word(2, 6) + "?\r", AtAnswer()}, echo);
+      At({echo ? "ATE0\r" : "ATE1\r", Info("OK")}, echo);
       echo = !echo;
     }
   }
@@ -525,7 +554,7 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       for (int n = 60 + Pick(60); n > 0; --n) {
         Host("get " + Word(2, 6) + (host_too ? endings[of] : host_end));
         Wait(4, 25);
-        Reply(Word(2, 8) + "=" + Digits(2) + endings[of]);
+        Reply(InOrder({Word(2, 8), "=", Digits(2), endings[of]}));
         Wait(200, 900);
       }
       Host("set eol " + Digits(1) + (host_too ? endings[of] : host_end));
@@ -538,19 +567,19 @@ class FieldTalk : public SortedTalk<FieldTalk> {
 
   void CodesChanged() {
     const bool echo = Chance(0.4);
-    for (int n = 80 + Pick(60); n > 0; --n) At("AT+" + Word(2, 6) + "?\r", AtAnswer(), echo);
-    At("ATV0\r", "0\r", echo);
+    for (int n = 80 + Pick(60); n > 0; --n) At({"AT+" + Word(2, 6) + "?\r", AtAnswer()}, echo);
+    At({"ATV0\r", "0\r"}, echo);
     for (int n = 80 + Pick(60); n > 0; --n)
-      At("AT+" + Word(2, 6) + "?\r",
-         (Chance(0.6) ? Word(2, 9) + " " + Digits(2) + "\r\n" : Bytes()) +
-             (Chance(0.9) ? "0\r" : "4\r"),
+      At({"AT+" + Word(2, 6) + "?\r",
+          InOrder({Chance(0.6) ? InOrder({Word(2, 9), " ", Digits(2), "\r\n"}) : Bytes(),
+                   Chance(0.9) ? "0\r" : "4\r"})},
          echo);
   }
 
   // For long only what was asked for; then events are switched on.
   void UnaskedLater() {
-    for (int n = 100 + Pick(60); n > 0; --n) At("AT+" + Word(2, 6) + "?\r", AtAnswer(), false);
-    At("AT+EVENTS=1\r", Info("OK"), false);
+    for (int n = 100 + Pick(60); n > 0; --n) At({"AT+" + Word(2, 6) + "?\r", AtAnswer()}, false);
+    At({"AT+EVENTS=1\r", Info("OK")}, false);
     for (int i = 0; i < 60; ++i) {
       Wait(600, 1200);
       if (i == 0 || Chance(0.4)) {
@@ -565,7 +594,7 @@ class FieldTalk : public SortedTalk<FieldTalk> {
         Reply(AtAnswer());
         continue;
       }
-      At("AT+" + Word(2, 6) + "?\r", AtAnswer(), false);
+      At({"AT+" + Word(2, 6) + "?\r", AtAnswer()}, false);
     }
   }
 
@@ -576,7 +605,8 @@ class FieldTalk : public SortedTalk<FieldTalk> {
     for (int i = 0; i < 160; ++i) {
       Host(v250 ? "AT+" + Word(2, 6) + "?\r" : "get " + Word(2, 6) + "\r\n");
       Wait(4, 20);
-      ReplyParts({v250 ? Info(Word(2, 9) + " " + Digits(2)) : Word(2, 9) + " " + Digits(2) + "\r\n",
+      ReplyParts({v250 ? Info(InOrder({Word(2, 9), " ", Digits(2)}))
+                       : InOrder({Word(2, 9), " ", Digits(2), "\r\n"}),
                   v250 ? Info("OK") : Bytes("OK\r\n")},
                  i < 100 ? 0 : pause * 0.8, i < 100 ? 0.1 : pause * 1.2);
       Wait(1500, 3000);
@@ -590,7 +620,8 @@ class FieldTalk : public SortedTalk<FieldTalk> {
       Host(Of<Bytes>({"level", "temp", "list"}) + command_end);
       Wait(4, 25);
       Bytes answer;
-      for (int n = 1 + Pick(3); n > 0; --n) answer += "\n" + Word(3, 8) + " " + Value() + "\r";
+      for (int n = 1 + Pick(3); n > 0; --n)
+        answer += InOrder({"\n", Word(3, 8), " ", Value(), "\r"});
       Reply(answer);
       Wait(400, 1200);
     }
@@ -628,7 +659,7 @@ class FieldTalk : public SortedTalk<FieldTalk> {
     const double pause = Of<double>({40, 120, 250});
     for (int i = 0; i < 50; ++i) {
       if (Chance(0.7))
-        ReplyParts({Info("+" + Word(2, 5) + ": " + Digits(2)), Info("OK")}, pause * 0.7,
+        ReplyParts({Info(InOrder({"+", Word(2, 5), ": ", Digits(2)})), Info("OK")}, pause * 0.7,
                    pause * 1.2);
       else
         Reply(Info("OK"));

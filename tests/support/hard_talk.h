@@ -68,7 +68,7 @@ class HardTalk : public SortedTalk<HardTalk> {
     for (int i = 0; i < 60; ++i) {
       Host((Chance(0.5) ? "level " + Digits(1) : Bytes("temp")) + end);
       Wait(2, 6);
-      Reply(Digits(2) + "." + Digits(1) + end + (codes ? "ok" + end : Bytes()));
+      Reply(InOrder({Digits(2), ".", Digits(1), end, codes ? "ok" + end : Bytes()}));
       Wait(think, think * 2);
     }
   }
@@ -78,7 +78,7 @@ class HardTalk : public SortedTalk<HardTalk> {
     for (int i = 0; i < 40; ++i) {
       Host("AT+" + Word(3, 6) + "?\r");
       Wait(10, 30);
-      const Bytes whole = "\r\n" + Word(4, 12) + " " + Digits(2) + "\r\n\r\nOK\r\n";
+      const Bytes whole = InOrder({"\r\n", Word(4, 12), " ", Digits(2), "\r\n\r\nOK\r\n"});
       if (i > 2 && Chance(0.15))
         Reply(whole.substr(0,
                            3 + static_cast<std::size_t>(Pick(static_cast<int>(whole.size()) - 4))));
@@ -96,7 +96,7 @@ class HardTalk : public SortedTalk<HardTalk> {
         Wait(5, 20);
         Reply("\r\n> ");
         Wait(5, 60);
-        Host(Word(4, 20) + " " + Word(2, 9) + "\x1a");
+        Host(InOrder({Word(4, 20), " ", Word(2, 9), "\x1a"}));
         Wait(50, 300);
         Reply("\r\n+SEND: " + Digits(2) + "\r\n\r\nOK\r\n");
       } else {
@@ -120,7 +120,7 @@ class HardTalk : public SortedTalk<HardTalk> {
       if (echo) Module(K::kEcho, command + "\n");
       Bytes answer;
       for (int n = Pick(4); n > 0; --n)
-        answer += "\x1b[32m" + Word(3, 9) + "\x1b[0m " + Digits(3) + "\r\n";
+        answer += InOrder({"\x1b[32m", Word(3, 9), "\x1b[0m ", Digits(3), "\r\n"});
       Wait(3, 9);
       Reply(answer + prompt);
       Wait(500, 2500);
@@ -134,9 +134,10 @@ class HardTalk : public SortedTalk<HardTalk> {
       Host("READ " + Digits(2) + "\r\n");
       Wait(5, 25);
       Bytes block = Bytes("\xA5", 1) + Noise(4 + Pick(60));
-      for (int n = Pick(3); n > 0; --n)
-        block.insert(static_cast<std::size_t>(Pick(static_cast<int>(block.size()))),
-                     Of<Bytes>({"\r\n", "OK\r\n", "\r", "\n"}));
+      for (int n = Pick(3); n > 0; --n) {
+        const auto at = static_cast<std::size_t>(Pick(static_cast<int>(block.size())));
+        block.insert(at, Of<Bytes>({"\r\n", "OK\r\n", "\r", "\n"}));
+      }
       Reply(block + static_cast<char>(0x80 + Pick(100)));
       Wait(think, think * 2);
     }
@@ -175,8 +176,9 @@ class HardTalk : public SortedTalk<HardTalk> {
     const bool json = Chance(0.5);
     double next = now_ + 400;
     const auto telemetry = [&] {
-      Module(K::kUnsolicited, json ? "{\"t\":" + Digits(2) + ",\"h\":" + Digits(2) + "}" + end
-                                   : "T=" + Digits(2) + "." + Digits(1) + " H=" + Digits(2) + end);
+      Module(K::kUnsolicited,
+             json ? InOrder({"{\"t\":", Digits(2), ",\"h\":", Digits(2), "}", end})
+                  : InOrder({"T=", Digits(2), ".", Digits(1), " H=", Digits(2), end}));
     };
     for (int i = 0; i < 50; ++i) {
       if (Chance(0.6)) {
@@ -187,14 +189,14 @@ class HardTalk : public SortedTalk<HardTalk> {
       }
       Host("get " + Word(3, 5) + "\r\n");
       Wait(5, 20);
-      Reply(Word(3, 8) + " " + Digits(2) + end + "done" + end);
+      Reply(InOrder({Word(3, 8), " ", Digits(2), end, "done", end}));
       Wait(400, 700);
     }
   }
 
   void Semicolons() {
     for (int i = 0; i < 40; ++i) {
-      Host("M" + Digits(1 + Pick(3)) + "," + Digits(1) + ";");
+      Host(InOrder({"M", Digits(1 + Pick(3)), ",", Digits(1), ";"}));
       Wait(3, 20);
       Reply((Chance(0.5) ? "M" + Digits(2) + ";" : Bytes("A;")));
       Wait(50, 400);
@@ -205,7 +207,7 @@ class HardTalk : public SortedTalk<HardTalk> {
     for (int i = 0; i < 40; ++i) {
       Host(Of<Bytes>({"a", "b", "?", "1", " "}));
       Wait(3, 20);
-      Reply(Word(3, 8) + ": " + Digits(3) + "\r\n");
+      Reply(InOrder({Word(3, 8), ": ", Digits(3), "\r\n"}));
       Wait(300, 1500);
     }
   }
@@ -250,7 +252,8 @@ class HardTalk : public SortedTalk<HardTalk> {
       Host("DUMP " + Digits(2) + "\r\n");
       Wait(5, 30);
       Bytes all;
-      for (int n = 20 + Pick(200); n > 0; --n) all += Digits(4) + ": " + Word(8, 40) + "\r\n";
+      for (int n = 20 + Pick(200); n > 0; --n)
+        all += InOrder({Digits(4), ": ", Word(8, 40), "\r\n"});
       Reply(all + "END\r\n");
       Wait(500, 1500);
     }
@@ -285,9 +288,9 @@ class HardTalk : public SortedTalk<HardTalk> {
   }
 
   Bytes Sentence() {
-    const Bytes body = Of<Bytes>({"GNGGA", "GNRMC", "GPGSV", "GNGSA"}) + "," + Digits(6) + ".00," +
-                       Digits(4) + "." + Digits(4) + ",N,0" + Digits(4) + "." + Digits(4) + ",E," +
-                       Digits(1) + "," + Digits(2);
+    const Bytes body = InOrder({Of<Bytes>({"GNGGA", "GNRMC", "GPGSV", "GNGSA"}), ",", Digits(6),
+                                ".00,", Digits(4), ".", Digits(4), ",N,0", Digits(4), ".",
+                                Digits(4), ",E,", Digits(1), ",", Digits(2)});
     return WithSum(body);
   }
 
@@ -334,7 +337,7 @@ class HardTalk : public SortedTalk<HardTalk> {
       Bytes answer;
       std::size_t second = 0;
       for (int n = 1 + Pick(4); n > 0; --n) {
-        answer += Word(3, 12) + " " + Digits(2) + "\r\n";
+        answer += InOrder({Word(3, 12), " ", Digits(2), "\r\n"});
         if (second == 0) second = answer.size();
       }
       answer += "OK\r\n";
@@ -348,7 +351,7 @@ class HardTalk : public SortedTalk<HardTalk> {
   void BareQuick() {
     const double think = Of<double>({120, 300});
     for (int i = 0; i < 50; ++i) {
-      Host("AT+" + Word(2, 5) + Digits(1));
+      Host(InOrder({"AT+", Word(2, 5), Digits(1)}));
       Wait(30, 60);
       Reply("OK" + Word(1, 9));
       Wait(think, think * 1.5);
@@ -359,7 +362,7 @@ class HardTalk : public SortedTalk<HardTalk> {
     const Bytes name = Word(4, 7);
     for (int cycle = 0; cycle < 5; ++cycle) {
       Module(cycle == 0 ? K::kBanner : K::kBanner,
-             name + " boot v1." + Digits(1) + "\r\ncal " + Digits(3) + "\r\nready\r\n");
+             InOrder({name, " boot v1.", Digits(1), "\r\ncal ", Digits(3), "\r\nready\r\n"}));
       Wait(1500, 2500);
       for (int i = 0; i < 6; ++i) {
         Host("cfg " + Word(3, 5) + "\r\n");
@@ -398,7 +401,8 @@ class HardTalk : public SortedTalk<HardTalk> {
       Host("scan " + Digits(1) + "\r\n");
       Wait(turn, turn * 1.3);
       Bytes answer;
-      for (int n = 1 + Pick(5); n > 0; --n) answer += Word(5, 10) + " -" + Digits(2) + "\r\n";
+      for (int n = 1 + Pick(5); n > 0; --n)
+        answer += InOrder({Word(5, 10), " -", Digits(2), "\r\n"});
       Reply(answer + "end\r\n");
       Wait(200, 900);
     }

@@ -37,7 +37,7 @@ class TalkMaker {
       out += static_cast<char>('a' + Pick(26));
     return out;
   }
-  Bytes Value() { return Digits(1 + Pick(3)) + "." + Digits(1); }  // "12.3"
+  Bytes Value() { return InOrder({Digits(1 + Pick(3)), ".", Digits(1)}); }  // "12.3"
   static Bytes Info(const Bytes& text) { return "\r\n" + text + "\r\n"; }
   Bytes Noise(int n) {
     Bytes out;

@@ -50,7 +50,8 @@ class TypedTalk : public SortedTalk<TypedTalk> {
         lines = {"sedge commands:\r\n", "\r\n"};
         for (int section = 1 + Pick(3); section > 0; --section) {
           for (int n = 2 + Pick(4); n > 0; --n)
-            lines.push_back("  " + Word(3, 7) + "   " + Word(3, 7) + " " + Word(2, 9) + "\r\n");
+            lines.push_back(
+                InOrder({"  ", Word(3, 7), "   ", Word(3, 7), " ", Word(2, 9), "\r\n"}));
           lines.push_back("\r\n");
         }
         if (Chance(0.5)) lines.push_back("see the sheet.\r\n");
@@ -98,7 +99,7 @@ class TypedTalk : public SortedTalk<TypedTalk> {
         const Bytes command = Of<Bytes>({"level", "ls", "pump " + Digits(1)}) + "\r";
         Typed(command, EchoesOf(command));
         Wait(3, 20);
-        Reply(Word(3, 9) + " " + Digits(2) + "\r\n$ ");
+        Reply(InOrder({Word(3, 9), " ", Digits(2), "\r\n$ "}));
         Wait(700, 1500);
       }
       Typed("exit\r", EchoesOf("exit\r"));
@@ -115,7 +116,7 @@ class TypedTalk : public SortedTalk<TypedTalk> {
     for (int boot = 0; boot < 3; ++boot) {
       std::vector<Bytes> log = {"rom 1." + Digits(1) + "\r\n", "ram 16k ok\r\n"};
       for (int n = 3 + Pick(6); n > 0; --n)
-        log.push_back("[" + Digits(3) + "] " + Word(3, 9) + ": " + Word(2, 9) + "\r\n");
+        log.push_back(InOrder({"[", Digits(3), "] ", Word(3, 9), ": ", Word(2, 9), "\r\n"}));
       log.push_back("\r\n" + prompt);
       Parts(Side::kModule, K::kBanner, log, 2, 60);
       Wait(1500, 3000);
@@ -125,8 +126,8 @@ class TypedTalk : public SortedTalk<TypedTalk> {
         Wait(0.5, 2);
         if (echo) Module(K::kEcho, command + "\n");
         Wait(3, 20);
-        Reply(Word(3, 9) + " " + Digits(2) + "\r\n" + (Chance(0.4) ? Word(4, 20) + "\r\n" : "") +
-              prompt);
+        Reply(InOrder(
+            {Word(3, 9), " ", Digits(2), "\r\n", Chance(0.4) ? Word(4, 20) + "\r\n" : "", prompt}));
         Wait(600, 1500);
       }
       Wait(3000, 5000);
@@ -146,7 +147,7 @@ class TypedTalk : public SortedTalk<TypedTalk> {
           Wait(5, 30);
           Reply("\r\n> ");
           Wait(20, 90);
-          Host(Word(2, 9) + " " + Word(1, 9) + (n == 1 ? "\x1a" : "\r"));
+          Host(InOrder({Word(2, 9), " ", Word(1, 9), n == 1 ? "\x1a" : "\r"}));
         }
         Wait(60, 400);
         Reply(Info("+TEXT: " + Digits(2)) + Info("OK"));
@@ -187,7 +188,7 @@ class TypedTalk : public SortedTalk<TypedTalk> {
       };
       for (int n = 12; n > 0; --n) {
         if (lines.empty()) from = now_;
-        lines.push_back(Digits(2) + " " + Word(3, 6) + "\r\n");
+        lines.push_back(InOrder({Digits(2), " ", Word(3, 6), "\r\n"}));
         now_ += every * 0.6 + 12 * line_.character_ms();
         if (key >= keys.size() ||
             now_ < typed_from + (every + 2 * line_.character_ms()) * static_cast<double>(key) + 3)
@@ -226,7 +227,7 @@ class TypedTalk : public SortedTalk<TypedTalk> {
       }
       Typed(keys, echoes);
       Wait(3, 20);
-      Reply(Word(3, 9) + " " + Digits(2) + "\r\n" + prompt);
+      Reply(InOrder({Word(3, 9), " ", Digits(2), "\r\n", prompt}));
       Wait(800, 2000);
     }
   }
@@ -243,7 +244,7 @@ class TypedTalk : public SortedTalk<TypedTalk> {
       Module(K::kEcho, first);
       Wait(2, 8);
       const Bytes answer =
-          Info("sedge " + Word(4, 9) + " " + Word(3, 12) + " " + Word(6, 12)) + Info("OK");
+          Info(InOrder({"sedge ", Word(4, 9), " ", Word(3, 12), " ", Word(6, 12)})) + Info("OK");
       if (i < 3 || Chance(0.6)) {
         Reply(answer);
         Wait(600, 1500);

@@ -60,8 +60,10 @@ class WireTalk : public SortedTalk<WireTalk> {
   }
   Bytes RawWithEndings(int n) {
     Bytes raw = Noise(n);
-    for (int k = Pick(3); k > 0; --k)
-      raw.insert(static_cast<std::size_t>(Pick(n)), Of<Bytes>({"\r\n", "OK\r\n", "\r"}));
+    for (int k = Pick(3); k > 0; --k) {
+      const auto at = static_cast<std::size_t>(Pick(n));
+      raw.insert(at, Of<Bytes>({"\r\n", "OK\r\n", "\r"}));
+    }
     return raw;
   }
 
@@ -138,7 +140,7 @@ class WireTalk : public SortedTalk<WireTalk> {
     for (int i = 0; i < 16; ++i) {
       Host(Of<Bytes>({"level", "temp", "name"}) + "\r\n");
       Wait(5, 30);
-      const Bytes all = Word(3, 8) + " " + Digits(2) + "\r\nok\r\n";
+      const Bytes all = InOrder({Word(3, 8), " ", Digits(2), "\r\nok\r\n"});
       std::vector<Bytes> parts;
       for (std::size_t at = 0; at < all.size();) {
         const auto n = static_cast<std::size_t>(1 + Pick(2));
@@ -156,7 +158,7 @@ class WireTalk : public SortedTalk<WireTalk> {
     for (int i = 0; i < 40; ++i) {
       Host(Of<Bytes>({"level", "temp"}) + "\r");
       Wait(10, 30);
-      ReplyParts({Word(3, 8) + " " + Digits(2) + "\r", "\n"}, late * 0.7, late * 1.3);
+      ReplyParts({InOrder({Word(3, 8), " ", Digits(2), "\r"}), "\n"}, late * 0.7, late * 1.3);
       Wait(500, 1200);
     }
   }
@@ -182,7 +184,8 @@ class WireTalk : public SortedTalk<WireTalk> {
     const double pause = Of<double>({0, 10, 25});
     for (int i = 0; i < 50; ++i) {
       std::vector<Bytes> lines;
-      for (int n = Pick(4); n > 0; --n) lines.push_back("\r\n" + Word(3, 9) + " " + Digits(2));
+      for (int n = Pick(4); n > 0; --n)
+        lines.push_back(InOrder({"\r\n", Word(3, 9), " ", Digits(2)}));
       lines.push_back("\r\nOK\r\n");
       ReplyParts(lines, pause * 0.7, pause * 1.3);
       Wait(500, 2500);
@@ -254,7 +257,7 @@ class WireTalk : public SortedTalk<WireTalk> {
       Host("LIST\r\n");
       Wait(10, 40);
       Bytes lines;
-      for (int n = 1 + Pick(4); n > 0; --n) lines += Word(3, 9) + " " + Digits(2) + "\r\n";
+      for (int n = 1 + Pick(4); n > 0; --n) lines += InOrder({Word(3, 9), " ", Digits(2), "\r\n"});
       if (i > 2 && Chance(0.3)) {
         const auto cut = static_cast<std::size_t>(1 + Pick(static_cast<int>(lines.size()) - 1));
         Reply(lines.substr(0, cut));
@@ -317,7 +320,7 @@ class WireTalk : public SortedTalk<WireTalk> {
       Wait(5, 20);
       Reply("\x06");
       Wait(5, 20);
-      const Bytes block = "D" + Digits(6) + Word(2, 9) + "\x03";
+      const Bytes block = InOrder({"D", Digits(6), Word(2, 9), "\x03"});
       char sum = 0;
       for (const char c : block) sum = static_cast<char>(sum ^ c);
       Host("\x02" + block + sum);

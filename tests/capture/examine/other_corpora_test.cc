@@ -1,7 +1,6 @@
 // Scores of the segmenter on the corpora that it was not made with: talks whose manner is drawn at
 // random, talks of sorts that are known to be hard, and talks as benches and modules of many makes
-// show them. The must is
-// that of corpus_test.cc.
+// show them. The must is that of corpus_test.cc.
 #include <gtest/gtest.h>
 
 #include <cstdio>
@@ -34,7 +33,7 @@ TEST(OtherCorpora, DrawnTalks) {
   EXPECT_LE(score.WronglySure(), 0.005) << "not all exact:" << wrong;
 }
 
-constexpr unsigned kSeeds = 20;
+constexpr unsigned kSeeds = 40;
 
 bool OneSided(const std::string& sort) {
   for (const char* const word : {"only", "one wire", "alone", "unknown"})
@@ -46,14 +45,7 @@ bool OneSided(const std::string& sort) {
 // exchange takes do not either: that has to be said.
 bool Undecidable(const std::string& sort) { return sort == "pages for a loader, late stamps"; }
 
-// Of sorts that stay below the promise: one talk in twenty or so, and which talks a seed draws is
-// not the same with all compilers. With late stamps the pause behind a bare echo does not show;
-// blocks that were seen too seldom to be told from answers are taken for such.
-double Must(const std::string& sort) {
-  if (sort == "answer on the echo's line") return 0.96;
-  if (sort == "length frames, unasked between") return 0.985;
-  return OneSided(sort) ? 0.97 : 0.995;
-}
+double Must(const std::string& sort) { return OneSided(sort) ? 0.97 : 0.995; }
 
 template <typename Maker>
 void ScoreSorts() {
@@ -67,8 +59,8 @@ void ScoreSorts() {
     std::printf("%-32s %7.2f%% exact %7.2f%% unsure%s\n", sort.c_str(), 100 * score.Exact(),
                 100 * score.Unsure(), score.Confusions().c_str());
     if (Undecidable(sort)) {
-      EXPECT_GE(score.Unsure(), 0.8) << sort;
-      EXPECT_LE(score.WronglySure(), 0.03) << sort << ", not all exact:" << wrong;
+      EXPECT_GE(score.Unsure(), 0.9) << sort;
+      EXPECT_LE(score.WronglySure(), 0.005) << sort << ", not all exact:" << wrong;
       continue;
     }
     EXPECT_GE(score.Exact(), Must(sort)) << sort << ", not all exact:" << wrong;

@@ -47,10 +47,10 @@ Bytes Commanded(std::mt19937& random) {
 }
 
 Bytes Sentence(std::mt19937& random) {
-  Bytes inside = "GPGGA,1230" + std::to_string(Pick(random, 10, 59)) + ",52" +
-                 std::to_string(Pick(random, 10, 59)) + "." +
-                 std::to_string(Pick(random, 1000, 9999)) + ",N,001" +
-                 std::to_string(Pick(random, 10, 59)) + ".2000,E,1,08,0.9,12.4,M,46.9,M,,";
+  Bytes inside = "GPGGA,1230" + std::to_string(Pick(random, 10, 59)) + ",52";
+  inside += std::to_string(Pick(random, 10, 59)) + ".";
+  inside += std::to_string(Pick(random, 1000, 9999)) + ",N,001";
+  inside += std::to_string(Pick(random, 10, 59)) + ".2000,E,1,08,0.9,12.4,M,46.9,M,,";
   unsigned sum = 0;
   for (const char c : inside) sum ^= static_cast<unsigned char>(c);
   char end[8];
@@ -84,8 +84,8 @@ Bytes Rubbish(std::mt19937& random) {
 }
 
 Bytes Level(std::mt19937& random) {
-  return "level " + std::to_string(Pick(random, 100, 999)) + " mm, butt " +
-         std::to_string(Pick(random, 1, 9)) + "\r\n";
+  const Bytes level = "level " + std::to_string(Pick(random, 100, 999));
+  return level + " mm, butt " + std::to_string(Pick(random, 1, 9)) + "\r\n";
 }
 
 struct Line {

@@ -406,6 +406,57 @@ TEST(Segmenter, AnswerThatRepeatsWhatWasAskedIsNoEcho) {
   EXPECT_EQ(KindsOf(WithLateStamps(talk.events())), Times(6, "CR?"));
 }
 
+// An adapter that hands over every 16 ms cuts answers anywhere, but most of them behind what was
+// asked: a pause stands there.
+TEST(Segmenter, PauseBehindAnEchoShowsInWhereLateReadsAreCut) {
+  const auto talk = [](std::size_t behind) {
+    Talk out;
+    for (int i = 0; i < 24; ++i) {
+      const Bytes asked = kAsked[static_cast<std::size_t>(i) % 3];
+      const Bytes answer = asked + " = 1.2\r\n";
+      const std::size_t cut = i % 2 == 0 ? asked.size() + behind : i % 8 == 1 ? 3 : answer.size();
+      out.Host(1000 * i, asked + "\r").Module(1000 * i + 15, answer.substr(0, cut));
+      if (cut < answer.size()) out.Module(1000 * i + 31, answer.substr(cut));
+    }
+    return out.events();
+  };
+  EXPECT_EQ(KindsOf(WithLateStamps(talk(0))), Times(24, "CER"));
+  // Behind " = " the module waits for the value.
+  EXPECT_EQ(KindsOf(WithLateStamps(talk(3))), Times(24, "CR?"));
+}
+
+// The rest of an answer begins with the byte that the waiting command begins with.
+TEST(Segmenter, RestOfTheNextAnswerIsNoEcho) {
+  Talk talk;
+  std::string kinds;
+  for (int i = 0; i < 6; ++i) {
+    const double at = 2000 * i;
+    talk.Host(at, "get a\n").Module(at + 20, "one 1\n");
+    talk.Host(at + 1000, "get b\n").Host(at + 1006, "get c\n");
+    talk.Module(at + 1040, "two 2\n").Module(at + 1060, "vi").Module(at + 1062, "gour 3\n");
+    kinds += "CRCCRR";
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), kinds);
+}
+
+// One wire for both: the host reads its own bytes, and now and then no answer.
+TEST(Segmenter, OwnBytesThatNothingFollowsAreACommandOfTheirOwn) {
+  Talk talk;
+  std::string kinds;
+  for (int i = 0; i < 40; ++i) {
+    const Bytes frame =
+        Bytes("\x55\x01", 2) + static_cast<char>(0x80 + i) + Bytes(1, static_cast<char>(i * 7));
+    talk.Host(80 * i, frame).Module(80 * i + 5, frame);
+    kinds += "CE";
+    if (i % 8 == 5) continue;
+    talk.Module(80 * i + 16, Bytes("\x55\x02\x91", 3) + static_cast<char>(i) + "\xe1");
+    kinds += 'R';
+  }
+  std::string found = KindsOf(Segments(talk.events()));
+  std::erase(found, '?');
+  EXPECT_EQ(found, kinds);
+}
+
 TEST(Segmenter, PauseBeforeTheResultCodeIsInsideTheAnswer) {
   Talk talk;
   for (int i = 0; i < 8; ++i) {
@@ -522,6 +573,23 @@ TEST(Segmenter, RecordsInAStreamAreWholeAndUnasked) {
     kinds += 'U';
     if (i % 8 != 6) continue;
     talk.Host(at + 30, "\x5a\x04\x81\xdf").Module(at + 45, "\x5b\x05\x81\xf1\xd2");
+    kinds += "CR";
+  }
+  std::string found = KindsOf(Segments(talk.events()));
+  std::erase(found, '?');
+  EXPECT_EQ(found, kinds);
+}
+
+// The next record comes so soon behind an answer that no silence is between.
+TEST(Segmenter, RecordSoonBehindAnAnswerIsCutOff) {
+  Talk talk;
+  std::string kinds;
+  for (int i = 0; i < 80; ++i) {
+    const double at = 100 * i;
+    talk.Module(at, Bytes("YY\x01\x02\x83\x90", 6) + static_cast<char>(0x80 + i) + "\x05\xff");
+    kinds += 'U';
+    if (i % 8 != 6) continue;
+    talk.Host(at + 80, "\x5a\x04\x81\xdf").Module(at + 84, "\x5b\x05\x81\xf1\xd2");
     kinds += "CR";
   }
   std::string found = KindsOf(Segments(talk.events()));

@@ -70,10 +70,9 @@ std::vector<Event> MixedEvents(Bytes& storage, std::size_t count, unsigned rare_
     for (std::size_t i = 0; i < run; ++i) {
       at += random() % 500 == 0 ? static_cast<std::int64_t>(random() % 5'000'000) * 50'000
                                 : random() % 100'000;
-      events.push_back(BytesEvent(
-          at, side,
-          ByteView(storage).substr(random() % 90'000,
-                                   random() % 30 == 0 ? random() % 70'000 : random() % 9)));
+      const std::size_t from = random() % 90'000;
+      const std::size_t size = random() % 30 == 0 ? random() % 70'000 : random() % 9;
+      events.push_back(BytesEvent(at, side, ByteView(storage).substr(from, size)));
     }
     if (rare_in > 0 && random() % rare_in == 0) {
       Event event = rare[random() % rare.size()];

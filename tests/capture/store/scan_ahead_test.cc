@@ -22,9 +22,9 @@ std::vector<Event> ManyEvents(Bytes& storage) {
   for (std::size_t from = 0; from < storage.size();) {
     const std::size_t size =
         std::min<std::size_t>(1 + random() % (from % 3 == 0 ? 400 : 20), storage.size() - from);
-    events.push_back(BytesEvent(at += random() % 3'000'000,
-                                random() % 3 == 0 ? Side::kHost : Side::kModule,
-                                ByteView(storage).substr(from, size)));
+    at += random() % 3'000'000;
+    const Side side = random() % 3 == 0 ? Side::kHost : Side::kModule;
+    events.push_back(BytesEvent(at, side, ByteView(storage).substr(from, size)));
     from += size;
   }
   return events;
