@@ -185,13 +185,8 @@ void FindingCollector::CarriageReturnInValue(const Exchange& exchange) {
 }
 
 void FindingCollector::RememberValue(ByteView command) {
-  LineEnding ending;
-  const std::size_t ending_size = EndingOf(command, ending);
-  const std::size_t equals = command.find('=');
-  if (ending_size > 0 && (ending == LineEnding::kCr || ending == LineEnding::kCrLf) &&
-      equals != ByteView::npos && equals + 2 < command.size() - ending_size) {
-    values_.Add(command.substr(equals + 1, command.size() - ending_size - equals - 1));
-  }
+  const ByteView value = ValueSetBy(command);
+  if (!value.empty()) values_.Add(value);
 }
 
 void FindingCollector::CommandRules(const Exchange& exchange) {
@@ -265,16 +260,17 @@ bool FindingCollector::TakesSecrets() const { return HasAllEvidence("secret"); }
 
 void FindingCollector::Take(std::span<const PlainExchange> row, Duration longest_pause) {
   const bool pauses = longest_pause > longest_in_one_piece_;
-  std::array<ByteView, PlainRow::kMost> naming;  // commands that name a value
-  std::size_t names = 0, host_bytes = 0, host_text = 0, codes = 0;
+  std::array<ByteView, PlainRow::kMost> values;
+  std::size_t with_values = 0, host_bytes = 0, host_text = 0, codes = 0;
   for (const PlainExchange& e : row) {
     const PlainContent& answer = *e.answer_content;
     const std::size_t size = e.answer.size;
     host_bytes += e.command.size;
     host_text += e.command_text;
     codes += answer.final_code ? 1u : 0u;
-    naming[names] = e.command.bytes();
-    names += e.command_content->names_value ? 1u : 0u;
+    const PlainContent& command = *e.command_content;
+    values[with_values] = {e.command.first->data + command.value_from, command.value_size};
+    with_values += command.value_size > 0 ? 1u : 0u;
     if (pauses || module_bytes_ < kCountedBytes || answer.tells() || size > buffer_size_) {
       TakeTelling(e, pauses);
     } else {
@@ -286,7 +282,7 @@ void FindingCollector::Take(std::span<const PlainExchange> row, Duration longest
   CountHostBytes(host_bytes, host_text);
   codes_of_module_ += codes;
   last_segment_ = row.back().answer_index;
-  for (const ByteView command : std::span(naming).first(names)) RememberValue(command);
+  for (const ByteView value : std::span(values).first(with_values)) values_.Add(value);
 }
 
 void FindingCollector::TakeTelling(const PlainExchange& e, bool pauses) {

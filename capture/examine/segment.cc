@@ -139,4 +139,14 @@ std::string WhyEnded(const Segment& segment) {
   return "";
 }
 
+ByteView ValueSetBy(ByteView command) {
+  LineEnding ending;
+  const std::size_t ending_size = EndingOf(command, ending);
+  const std::size_t equals = command.find('=');
+  if (ending_size == 0 || (ending != LineEnding::kCr && ending != LineEnding::kCrLf) ||
+      equals == ByteView::npos || equals + 2 >= command.size() - ending_size)
+    return {};
+  return command.substr(equals + 1, command.size() - ending_size - equals - 1);
+}
+
 }  // namespace witness

@@ -101,6 +101,10 @@ inline std::size_t EndingOf(ByteView bytes, LineEnding& ending) {
   ending = LineEnding::kLf;
   return 1;
 }
+
+// What a command that ends with CR or CR LF sets, behind its first '=': two bytes or more, else
+// none. A view into `command`.
+ByteView ValueSetBy(ByteView command);
 const char* LineEndingName(LineEnding ending);  // "none", "CR", "LF", "CR LF"
 const char* SegmentKindName(SegmentKind kind);
 const char* EndedByName(EndedBy why);

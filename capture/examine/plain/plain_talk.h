@@ -35,10 +35,11 @@ struct PlainContent {
 
   LineEnding ending = LineEnding::kNone;
   bool all_text = false;
+  // ValueSetBy(), if it is a command, and where it begins.
+  std::uint32_t value_from = 0, value_size = 0;
   // Which of the kEndings: by value of LineEnding, the last of what is not text.
   std::uint8_t sort_of_ending = kEndings - 1;
   bool final_code = false;                              // see Content
-  bool names_value = false;                             // the same
   bool recognised = false;                              // IsRecognised()
   bool secret = false;                                  // SecretsIn() finds some
   std::array<std::uint8_t, kSecretKinds> secrets = {};  // how many

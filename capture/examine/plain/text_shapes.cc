@@ -31,7 +31,6 @@ PlainContent PlainOf(ByteView bytes, const Content& content) {
   EndingOf(bytes, ending);
   if (content.all_text) out.IsText(ending);
   out.final_code = content.final_code;
-  out.names_value = content.names_value;
   return out;
 }
 
@@ -89,6 +88,10 @@ void TextShapes::Learn(ByteView both, std::size_t command_size, Known& out) cons
       !SecretsIn(WithDigits(answer, '0'), false).empty() || !AreTwo(command, answer))
     return;
   out.command = PlainOf(command, of_command);
+  if (const ByteView value = ValueSetBy(command); !value.empty()) {
+    out.command.value_from = static_cast<std::uint32_t>(value.data() - command.data());
+    out.command.value_size = static_cast<std::uint32_t>(value.size());
+  }
   out.answer = PlainOf(answer, of_answer);
   out.history.varies = HasDigits(command);
   out.plain = true;
