@@ -20,13 +20,15 @@ def say(figure, value, wanted=None, spread=None, note=None):
 
 
 def speed():
-    events, rounds = ("50000", "2") if QUICK else ("1000000", "7")
-    out = subprocess.run([PROGRAMS / "examine_bench", events, rounds], stdout=subprocess.PIPE,
-                         text=True, check=True).stdout
-    for c in map(json.loads, out.splitlines()):
-        say("speed of examine ÷ that of reading the events: %s" % c["class"],
-            c["speed_of_reading"], ">= 0.5", c["noise"] * c["speed_of_reading"],
-            "%.1f million events/s" % (c["events_per_second"] / 1e6))
+    for events, wanted in ((4_000_000, ">= 0.5"), (1_000_000, None)):
+        rounds = "2" if QUICK else "7"
+        out = subprocess.run([PROGRAMS / "examine_bench", "50000" if QUICK else str(events), rounds],
+                             stdout=subprocess.PIPE, text=True, check=True).stdout
+        for c in map(json.loads, out.splitlines()):
+            say("speed of examine ÷ that of reading the events: %s, %d million" %
+                (c["class"], events // 1_000_000), c["speed_of_reading"], wanted,
+                c["noise"] * c["speed_of_reading"],
+                "%.1f million events/s" % (c["events_per_second"] / 1e6))
 
 
 def memory(folder):
