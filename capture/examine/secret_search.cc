@@ -269,31 +269,53 @@ class Search {
       : bytes_(bytes), of_host_(of_host), found_(found) {}
 
   void Run() {
-    constexpr std::uint32_t kAll = 0xffff;
-    std::uint32_t printable = 0;  // and of the three bytes before, which stand lowest
+    std::uint32_t printable = 0;
     ForSixteens(bytes_, [&](const Sixteen& block, std::size_t from, std::size_t) {
-      // What stands in secrets or right behind the words that tell of them.
-      std::uint32_t telling = block.Any('@', '+', '-', '.', ':', '=', ' ', '"');
-      // All but '@' and signs of numbers want a letter or digit before them.
-      const bool first = from > 0 && IsWord(bytes_[from - 1]);
-      telling &= block.LettersAndDigits() << 1 | (first ? 1u : 0u) | block.Any('@', '+', '-');
-      // And all stand in four printable bytes or more that follow each other ("pwd=", "a@b.c"), as
-      // there are few where bytes are no text; the last of the block may go on in the next.
       const std::uint32_t now = block.Printable();
-      printable = printable >> Sixteen::kSize | now << 3;
-      std::uint32_t run = printable & printable >> 1;
-      run &= run >> 2;
-      run |= run << 1;
-      run |= run << 2;
-      const std::uint32_t last = ~std::uint32_t{0} << std::bit_width(~now & kAll);
-      telling &= run >> 3 | last;
-      for (; telling != 0; telling &= telling - 1)
-        Look(from + static_cast<std::size_t>(std::countr_zero(telling)));
+      printable = printable >> Sixteen::kSize | now << (kLeastRun - 1);
+      LookIn(block, from, printable);
       return true;
     });
   }
 
+  void RunIn(std::span<const std::uint64_t> sixteens) {
+    for (std::size_t word = 0; word < sixteens.size(); ++word) {
+      for (std::uint64_t bits = sixteens[word]; bits != 0; bits &= bits - 1) {
+        const std::size_t from =
+            (64 * word + static_cast<std::size_t>(std::countr_zero(bits))) * Sixteen::kSize;
+        const bool whole = from + Sixteen::kSize <= bytes_.size();
+        const Sixteen block = whole ? Sixteen(bytes_.data() + from) : Sixteen(bytes_.substr(from));
+        std::uint32_t printable = block.Printable() << (kLeastRun - 1);
+        if (from > 0)
+          printable |= Sixteen(bytes_.data() + from - Sixteen::kSize).Printable() >>
+                       (Sixteen::kSize - (kLeastRun - 1));
+        LookIn(block, from, printable);
+      }
+    }
+  }
+
  private:
+  // `printable`: which of them are, and of the three bytes before, which stand lowest.
+  void LookIn(const Sixteen& block, std::size_t from, std::uint32_t printable) {
+    constexpr std::uint32_t kAll = 0xffff;
+    // What stands in secrets or right behind the words that tell of them.
+    std::uint32_t telling = block.Any('@', '+', '-', '.', ':', '=', ' ', '"');
+    // All but '@' and signs of numbers want a letter or digit before them.
+    const bool first = from > 0 && IsWord(bytes_[from - 1]);
+    telling &= block.LettersAndDigits() << 1 | (first ? 1u : 0u) | block.Any('@', '+', '-');
+    // And all stand in four printable bytes or more that follow each other ("pwd=", "a@b.c"), as
+    // there are few where bytes are no text; the last of the block may go on in the next.
+    static_assert(kLeastRun == 4);
+    std::uint32_t run = printable & printable >> 1;
+    run &= run >> 2;
+    run |= run << 1;
+    run |= run << 2;
+    const std::uint32_t last = ~std::uint32_t{0} << std::bit_width(~(printable >> 3) & kAll);
+    telling &= run >> 3 | last;
+    for (; telling != 0; telling &= telling - 1)
+      Look(from + static_cast<std::size_t>(std::countr_zero(telling)));
+  }
+
   // At a byte that tells something: perhaps of the word right before it.
   void Look(std::size_t at) {
     switch (bytes_[at]) {
@@ -398,6 +420,11 @@ std::optional<SecretKind> AskedFor(ByteView command) {
 
 void FindSecrets(ByteView bytes, bool of_host, std::vector<Secret>& found) {
   Search(bytes, of_host, found).Run();
+}
+
+void FindSecrets(ByteView bytes, bool of_host, std::span<const std::uint64_t> sixteens,
+                 std::vector<Secret>& found) {
+  Search(bytes, of_host, found).RunIn(sixteens);
 }
 
 std::vector<Secret> SecretsIn(ByteView bytes, bool of_host) {

@@ -2,7 +2,9 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
 #include <optional>
+#include <span>
 #include <vector>
 
 #include "capture/base/bytes.h"
@@ -22,6 +24,11 @@ struct Secret {
 std::vector<Secret> SecretsIn(ByteView bytes, bool of_host);
 // The same, into a list that is empty.
 void FindSecrets(ByteView bytes, bool of_host, std::vector<Secret>& found);
+// The same, but looked for only among those sixteens whose bit is set, the first sixteen bytes' the
+// lowest: of all that hold a byte of kLeastRun or more printable ones in a row it has to be.
+constexpr std::size_t kLeastRun = 4;
+void FindSecrets(ByteView bytes, bool of_host, std::span<const std::uint64_t> sixteens,
+                 std::vector<Secret>& found);
 
 // What a command asks for, if that is a secret: "AT+KEY?", "get key".
 std::optional<SecretKind> AskedFor(ByteView command);

@@ -45,8 +45,12 @@ PlainBlocks::PlainBlocks(const Conventions& conventions) : conventions_(conventi
   return conventions_.framing == Framing::kNone || modbus::IsRtuFrame(bytes);
 }
 
-bool PlainBlocks::HoldsSecret(ByteView bytes, bool of_host) {
-  FindSecrets(bytes, of_host, secrets_);
+bool PlainBlocks::HoldsSecret(ByteView answer) {
+  FindSecrets(answer, false, secrets_);
+  return FoundSome();
+}
+
+bool PlainBlocks::FoundSome() {
   if (secrets_.empty()) return false;
   secrets_.clear();
   return true;
@@ -83,11 +87,34 @@ bool PlainBlocks::HoldsSecret(ByteView bytes, bool of_host) {
 }
 
 bool PlainBlocks::IsPlainCommand(ByteView first, ByteView command, std::uint32_t& text) {
-  const Glance glance = GlanceAt(command, 0);
-  text = static_cast<std::uint32_t>(glance.text);
   // Text may be the beginning of a line, and a line's end may be left out where it is given back.
   if (IsText(first) || IsLineEnd(command.back()) || !IsFrame(command)) return false;
-  return !glance.may_be_secret || (!AskedFor(command) && !HoldsSecret(command, true));
+  constexpr std::size_t kWord = 64;  // bits
+  sixteens_.assign(command.size() / (Sixteen::kSize * kWord) + 1, 0);
+  std::uint32_t printable = 0, names = 0;
+  std::size_t number = 0, all_text = 0;
+  ForSixteens(command, [&](const Sixteen& block, std::size_t, std::size_t count) {
+    const std::uint32_t now = block.Printable();
+    // The last ones before stand below.
+    printable = printable >> Sixteen::kSize | now << (kLeastRun - 1);
+    const std::uint32_t two = printable & printable >> 1;
+    names |= two & two >> 1;
+    // Where runs end; those that end so soon begin in the sixteen before.
+    const std::uint32_t runs = two & two >> 2;
+    const bool here = runs != 0, before = (runs & ((1u << (kLeastRun - 1)) - 1)) != 0;
+    sixteens_[number / kWord] |= std::uint64_t{here} << number % kWord;
+    const std::size_t last = number - static_cast<std::size_t>(before);
+    sixteens_[last / kWord] |= std::uint64_t{before} << last % kWord;
+    ++number;
+    all_text += CountTextIn(block, now, count);
+    return true;
+  });
+  text = static_cast<std::uint32_t>(all_text);
+  // What is asked for has a name of three letters at least.
+  if (names == 0) return true;
+  if (AskedFor(command)) return false;
+  FindSecrets(command, true, sixteens_, secrets_);
+  return !FoundSome();
 }
 
 [[gnu::always_inline]] inline bool PlainBlocks::LookAtCommand(ByteView first,
@@ -120,7 +147,7 @@ bool PlainBlocks::IsPlainCommand(ByteView first, ByteView command, std::uint32_t
                                                              PlainExchange& exchange) {
   const ByteView answer = exchange.answer.bytes();
   const Glance glance = GlanceAt(answer, before);
-  if (!IsFrame(answer) || (glance.may_be_secret && HoldsSecret(answer, false))) return false;
+  if (!IsFrame(answer) || (glance.may_be_secret && HoldsSecret(answer))) return false;
   exchange.answer_text = static_cast<std::uint32_t>(glance.text);
   const bool text = glance.text == answer.size();
   exchange.answer_content = &block_;

@@ -39,22 +39,24 @@ class PlainBlocks {
   bool LookAtCommand(ByteView first, PlainExchange& exchange);
   bool LookAtAnswer(std::size_t before, bool loose_returns, PlainExchange& exchange);
   bool IsFrame(ByteView bytes) const;
-  // What is seen of bytes in one go.
+  // What is seen of an answer in one go.
   struct Glance {
-    std::size_t text = 0;                // how many of them are text
+    std::size_t text = 0;                // how many of its bytes are text
     bool may_be_secret = false;          // HoldsSecret() has to be asked
     bool has_cr = false, has_c = false;  // CR, 'C'
   };
   // So many more can be read before them.
   static Glance GlanceAt(ByteView bytes, std::size_t before);
   bool IsPlainCommand(ByteView first, ByteView command, std::uint32_t& text);
-  bool HoldsSecret(ByteView bytes, bool of_host);
+  bool HoldsSecret(ByteView answer);
+  bool FoundSome();  // secrets, which are forgotten
 
   const Conventions& conventions_;
   PlainContent block_;                   // of bytes that are not text
   std::array<PlainContent, 4> texts_{};  // of text, by its ending
   std::array<Known, kKnown> known_{};
-  std::vector<Secret> secrets_;  // none
+  std::vector<Secret> secrets_;          // none
+  std::vector<std::uint64_t> sixteens_;  // of a command, see FindSecrets()
 };
 
 }  // namespace witness
