@@ -1,6 +1,7 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <random>
 #include <tuple>
 
 #include "capture/examine/compare.h"
@@ -278,6 +279,24 @@ TEST(Distribution, ManyValuesStayWithinOnePercent) {
   std::uint64_t in_bins = 0;
   for (const auto& bin : d.Octaves()) in_bins += bin.count;
   EXPECT_EQ(in_bins, 100000u);
+}
+
+TEST(Distribution, ManyInOneGoAreTheSameAsOneByOne) {
+  std::mt19937 random(4);
+  Distribution singly, in_one_go;
+  for (int round = 0; round < 400; ++round) {
+    std::vector<Duration> values(random() % 90);
+    for (Duration& value : values)
+      value = Duration::Nanoseconds(static_cast<std::int64_t>(random() >> random() % 32) - 5);
+    for (const Duration value : values) singly.Add(value);
+    in_one_go.Add(values);
+    ASSERT_EQ(in_one_go.count(), singly.count());
+    ASSERT_EQ(in_one_go.min(), singly.min());
+    ASSERT_EQ(in_one_go.max(), singly.max());
+    for (const double share : {0.01, 0.5, 0.95})
+      ASSERT_EQ(in_one_go.Quantile(share), singly.Quantile(share)) << round;
+  }
+  EXPECT_GT(singly.count(), Distribution::kExact);
 }
 
 WholeConversation ConversationOf(const std::vector<OwnedEvent>& events) {

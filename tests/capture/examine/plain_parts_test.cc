@@ -1,10 +1,13 @@
-// The parts of the shortcut one by one: shapes, what is kept of answers and values.
+// The parts of the shortcut one by one: runs, shapes, what is kept of answers and values.
 #include <gtest/gtest.h>
 
+#include <random>
 #include <set>
 #include <string>
+#include <vector>
 
 #include "capture/examine/kept_answers.h"
+#include "capture/examine/plain/runs.h"
 #include "capture/examine/plain/sentences.h"
 #include "capture/examine/plain/shape.h"
 #include "capture/examine/recent_values.h"
@@ -65,6 +68,64 @@ TEST(Shape, TooShortOrTooLongIsNeverKnown) {
   for (const std::size_t size : {std::size_t{1}, std::size_t{15}, std::size_t{129}})
     for (int i = 0; i < 3; ++i) EXPECT_EQ(shapes.Of(std::string(size, 'a')), 0);
   EXPECT_EQ(shapes.made(), 0);
+}
+
+// Runs of one side and another, with pauses and now and then something odd.
+std::vector<BriefEvent> RandomEvents(std::mt19937& random, std::size_t count, unsigned odd_in) {
+  std::vector<BriefEvent> events(count);
+  std::int64_t at = 1000;
+  Side side = Side::kHost;
+  for (BriefEvent& event : events) {
+    if (random() % 4 == 0) side = side == Side::kHost ? Side::kModule : Side::kHost;
+    at += random() % 8 == 0 ? 9'000 : 1 + random() % 3'000;
+    event.side = side;
+    event.size = static_cast<std::uint32_t>(1 + random() % 5);
+    if (random() % odd_in == 0) {
+      const auto what = random() % 3;
+      if (what == 0) event.kind = EventKind::kBreak;
+      if (what == 1) event.size = 0;
+      if (what == 2) at = (&event == events.data() ? at : (&event)[-1].at.ns());
+    }
+    event.at = Instant::FromNanoseconds(at);
+  }
+  return events;
+}
+
+TEST(Runs, AreThoseFoundOneByOne) {
+  constexpr std::int64_t kSilence = 5'000;
+  std::mt19937 random(3);
+  std::size_t stopped = 0, to_end = 0;
+  for (int round = 0; round < 600; ++round) {
+    const std::vector<BriefEvent> events =
+        RandomEvents(random, 1 + random() % 700, round % 3 == 0 ? 1'000'000 : 150);
+    const std::size_t from = random() % events.size();
+    Runs runs;
+    runs.Find(events, from, kSilence);
+    const auto begins = runs.begins();
+    ASSERT_FALSE(begins.empty());
+    ASSERT_EQ(begins[0], &events[from]);
+    for (std::size_t i = 0; i + 1 < begins.size(); ++i) {
+      const auto at = static_cast<std::size_t>(begins[i] - events.data());
+      ASSERT_EQ(begins[i + 1] - events.data(),
+                static_cast<std::ptrdiff_t>(EndOfRun(events, at, kSilence)))
+          << "round " << round << ", run " << i;
+    }
+    const auto last = static_cast<std::size_t>(begins.back() - events.data());
+    const std::size_t end = EndOfRun(events, last, kSilence);
+    if (runs.stopped()) {
+      // In the last run or right behind it stands what is odd.
+      ++stopped;
+      ASSERT_TRUE(end == 0 || EndOfRun(events, end, kSilence) == 0 ||
+                  events[end].at == events[end - 1].at);
+    } else if (runs.to_end()) {
+      ++to_end;
+      ASSERT_EQ(end, events.size());
+    } else {
+      ASSERT_GE(begins.size(), 32u);
+    }
+  }
+  EXPECT_GT(stopped, 50u);
+  EXPECT_GT(to_end, 50u);
 }
 
 TEST(KeptAnswers, FindsTheFirstAnswerOfEachCommandAndNoOther) {

@@ -4,6 +4,8 @@
 #include <gmock/gmock.h>
 #include <gtest/gtest.h>
 
+#include <random>
+
 #include "tests/support/talk.h"
 
 namespace witness {
@@ -125,6 +127,53 @@ TEST(Secrets, RangesReachAcrossEvents) {
     echoed.Module(t + 40, "OK\r\n");
   }
   EXPECT_EQ(SeenIn(echoed).size(), 6u);
+}
+
+// Of every sixteen whether something of a run of four printable bytes stands in it.
+std::vector<std::uint64_t> SixteensWithRuns(ByteView bytes) {
+  std::vector<std::uint64_t> out(bytes.size() / (16 * 64) + 1);
+  std::size_t run = 0;
+  for (std::size_t i = 0; i < bytes.size(); ++i) {
+    run = bytes[i] >= 0x20 && bytes[i] < 0x7f ? run + 1 : 0;
+    if (run < kLeastRun) continue;
+    for (std::size_t k = i + 1 - run; k <= i; ++k)
+      out[k / 16 / 64] |= std::uint64_t{1} << k / 16 % 64;
+  }
+  return out;
+}
+
+TEST(Secrets, AreFoundInBytesOfAnySortWhereOnlySixteensWithRunsAreLookedAt) {
+  std::mt19937 random(9);
+  const std::vector<std::string> pieces = {"pwd=a",
+                                           "AT+KEY=rainbutt7\r",
+                                           "a@b.c",
+                                           "4916.45,N,12311.12,W",
+                                           "47.28521,8.56525",
+                                           "02:00:5e:10:00:01",
+                                           "+4112345678",
+                                           "...",
+                                           "token: xyz"};
+  std::size_t found = 0;
+  for (int round = 0; round < 3000; ++round) {
+    Bytes bytes;
+    const std::size_t size = random() % 2500;
+    while (bytes.size() < size) {
+      const std::size_t n = random() % 60;
+      for (std::size_t i = 0; i < n; ++i) bytes += static_cast<char>(random());
+      if (random() % 3 == 0) bytes += pieces[random() % pieces.size()];
+    }
+    const std::vector<Secret> all = SecretsIn(bytes, true);
+    std::vector<Secret> here;
+    FindSecrets(bytes, true, SixteensWithRuns(bytes), here);
+    ASSERT_EQ(here.size(), all.size()) << round;
+    for (std::size_t i = 0; i < all.size(); ++i) {
+      EXPECT_EQ(here[i].kind, all[i].kind);
+      EXPECT_EQ(here[i].from, all[i].from);
+      EXPECT_EQ(here[i].size, all[i].size);
+    }
+    found += all.size();
+  }
+  EXPECT_GT(found, 1000u);
 }
 
 }  // namespace
