@@ -10,6 +10,7 @@
 #include "tests/support/drawn_talk.h"
 #include "tests/support/field_talk.h"
 #include "tests/support/hard_talk.h"
+#include "tests/support/sanitized.h"
 #include "tests/support/typed_talk.h"
 #include "tests/support/wire_talk.h"
 
@@ -18,10 +19,12 @@ namespace {
 
 using test::CorpusScore;
 
+constexpr unsigned kSeeds = kSanitized ? 8 : 40;
+
 TEST(OtherCorpora, DrawnTalks) {
   CorpusScore score;
   std::string wrong;
-  for (unsigned seed = 1; seed <= 400; ++seed) {
+  for (unsigned seed = 1; seed <= kSeeds * 10; ++seed) {
     const auto talk = test::DrawnTalk(seed).Make();
     if (!score.Add(talk, test::SegmentsOf(talk))) wrong += " " + std::to_string(seed);
   }
@@ -32,8 +35,6 @@ TEST(OtherCorpora, DrawnTalks) {
   EXPECT_GE(score.Exact(), 0.995) << "not all exact:" << wrong;
   EXPECT_LE(score.WronglySure(), 0.005) << "not all exact:" << wrong;
 }
-
-constexpr unsigned kSeeds = 40;
 
 bool OneSided(const std::string& sort) {
   for (const char* const word : {"only", "one wire", "alone", "unknown"})

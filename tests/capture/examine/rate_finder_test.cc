@@ -232,8 +232,9 @@ TEST(RateFinder, AnAdapterThatTellsNoErrorsStillGivesTheRate) {
 TEST(RateFinder, OfWhatHasNoSenseItIsNeverSurelyWrong) {
   for (const Content& content : kSenseless)
     for (const bool told : {true, false}) {
-      const Tally tally = Hear(content, std::span(kSent).subspan(1, 2),
-                               Enough(std::span<const char* const>(kFormats).last(3), 1), told);
+      const Tally tally =
+          Hear(content, Enough(std::span<const std::uint32_t>(kSent).subspan(1, 2), 1),
+               Enough(std::span<const char* const>(kFormats).last(3), 1), told);
       EXPECT_EQ(tally.surely_wrong, 0) << tally.first_wrong;
     }
 }
@@ -241,7 +242,7 @@ TEST(RateFinder, OfWhatHasNoSenseItIsNeverSurelyWrong) {
 TEST(RateFinder, OfARateThatIsNotTriedItIsNeverSurelyWrong) {
   for (const Content& content : kReadable) {
     const Tally tally = Hear(content, Enough(std::span<const std::uint32_t>(kNotListed), 1),
-                             std::span(kFormats).last(2), true);
+                             Enough(std::span<const char* const>(kFormats).last(2), 1), true);
     EXPECT_EQ(tally.surely_wrong, 0) << tally.first_wrong;
   }
 }

@@ -7,6 +7,7 @@
 
 #include "capture/base/text.h"
 #include "capture/record/survey_heard.h"
+#include "tests/support/sanitized.h"
 #include "tests/support/survey_check.h"
 
 namespace witness {
@@ -190,6 +191,7 @@ class Buffers : public ::testing::Test {
   unsigned seed_ = 0;
 };
 
+constexpr const char* kFormats[] = {"8N1", "7E1", "7O1"};
 constexpr int kSilences[] = {30, 50, 150, 400, 700, 1200, 1800, 2500, 3000, 5000};
 
 // A module that keeps what it could not take, under each rule of what ends a command and of what
@@ -199,7 +201,7 @@ TEST_F(Buffers, NothingThatStaysInAModulesBufferMakesACommandThatActs) {
   for (const bool drops : {false, true}) {
     for (const char* unknown : {"", "ERROR\r\n"}) {
       for (const int turnaround : {2, 300, 1500}) {
-        for (const char* format : {"8N1", "7E1", "7O1"}) {
+        for (const char* format : Enough(std::span<const char* const>(kFormats), 1)) {
           ModuleSpec spec;
           spec.drops_controls = drops;
           spec.unknown = unknown;
@@ -230,16 +232,18 @@ TEST_F(Buffers, NothingThatStaysInAModulesBufferMakesACommandThatActs) {
   EXPECT_GT(taken_, 1000u);
 }
 
+constexpr unsigned kModules = kSanitized ? 120 : 1800;
+
 TEST_F(Buffers, ModulesAtRandomTakeNothingThatActs) {
-  for (unsigned seed = 1; seed <= 1800; ++seed) CheckAtRandom(seed, 0);
-  EXPECT_GT(taken_, 50'000u);
+  for (unsigned seed = 1; seed <= kModules; ++seed) CheckAtRandom(seed, 0);
+  EXPECT_GT(taken_, kModules * 27);
 }
 
 // Where a line loses an ending, the answer that does not come tells so; only if something else
 // comes just then that looks like it, two queries are joined.
 TEST_F(Buffers, ALostEndingHardlyEverMakesACommandThatActs) {
-  for (unsigned seed = 1; seed <= 1800; ++seed) CheckAtRandom(seed, seed % 2 == 0 ? 23 : 61);
-  EXPECT_GT(taken_, 50'000u);
+  for (unsigned seed = 1; seed <= kModules; ++seed) CheckAtRandom(seed, seed % 2 == 0 ? 23 : 61);
+  EXPECT_GT(taken_, kModules * 27);
   EXPECT_LE(acted_, 2) << "of so many that were taken: " << taken_;
 }
 
