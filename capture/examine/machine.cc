@@ -112,8 +112,9 @@ void SegmentMachine::CloseSlot(Slot& slot, EndedBy why, Duration quiet) {
   }
   s.ended_by = why;
   s.quiet_after = why == EndedBy::kSilence ? quiet : Duration::Zero();
-  if (why == EndedBy::kSilence && (quiet < silence_ + silence_ / 2 ||
-                                   (!conventions_.both_sides() && !conventions_.silence.clear)))
+  const bool by_silence = why == EndedBy::kSilence || why == EndedBy::kEndOfCapture;
+  if ((why == EndedBy::kSilence && quiet < silence_ + silence_ / 2) ||
+      (by_silence && !conventions_.both_sides() && !conventions_.silence.clear))
     s.sure = Sureness::kUnsure;
   if (s.kind == SegmentKind::kUnsolicited && BeginsAsBanner(s.bytes)) {
     s.kind = SegmentKind::kBanner;
@@ -135,6 +136,8 @@ void SegmentMachine::Close(Lane& lane, EndedBy why, Duration quiet) {
     // A block's bytes may be text by chance.
     const bool block = !slot->text || !conventions_.terminated_commands;
     if (block && conventions_.IsUnaskedBlock(slot->segment.bytes)) TellUnasked(*slot);
+    if (BelongsToAnswer(*slot, slot->segment.bytes.size()))
+      slot->over_at = slot->segment.bytes.size();
     if (slot->over_at > 0 && slot->over_at < slot->segment.bytes.size() &&
         !Stripped(ByteView(slot->segment.bytes).substr(slot->over_at)).empty()) {
       Slot* rest = NewSlot(SegmentKind::kUnsolicited, Side::kModule);

@@ -168,6 +168,9 @@ class SegmentMachine {
   static bool LooksLikePrompt(ByteView bytes);
   // Whether it ends with the prompt for data that some commands want (common practice, no source).
   bool AsksForMore(const Slot& slot) const;
+  // Whether what came behind the end of a complete answer, without a silence, up to `end` is more
+  // of it: a prompt, or information that bears the command's name (V.250 5.4).
+  bool BelongsToAnswer(const Slot& slot, std::size_t end) const;
   Asked* Answering();
   void DropSettled();
   void ForgetFirst();  // of asked_

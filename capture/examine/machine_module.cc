@@ -87,6 +87,18 @@ bool SegmentMachine::AsksForMore(const Slot& slot) const {
   return bytes.ends_with("> ") && LastLine(bytes) == "> ";
 }
 
+bool SegmentMachine::BelongsToAnswer(const Slot& slot, std::size_t end) const {
+  if (slot.over_at == 0 || slot.over_at >= end || slot.segment.kind != SegmentKind::kReply ||
+      !IsLineEnd(slot.segment.bytes[slot.over_at - 1]))
+    return false;
+  const ByteView rest = ByteView(slot.segment.bytes).substr(slot.over_at, end - slot.over_at);
+  if (FindLineEnd(rest, 0) == ByteView::npos) return rest == ">" || LooksLikePrompt(rest);
+  if (asked_.size() != 1 || slot.segment.turn != asked_.back().turn) return false;
+  const ByteView line = Stripped(rest), head = HeadOf(line);
+  return line.size() > 3 && line[0] == '+' && head.back() == ':' && CountLines(line) == 1 &&
+         asked_.back().text.find(NameOf(head)) != Bytes::npos;
+}
+
 // ---- replies and what comes unasked ----
 
 void SegmentMachine::OpenModule(const TapeItem& item, Duration idle) {
@@ -182,6 +194,10 @@ void SegmentMachine::EndOfLine(std::size_t end) {
     module_.open = slot = rest;
     end -= offset;
   };
+  if (BelongsToAnswer(*slot, end)) {
+    slot->over_at = slot->unit = end;
+    return;
+  }
   if (slot->over_at > 0) {
     cut(slot->over_at, EndedBy::kFraming);
     slot->segment.turn = 0;
@@ -345,8 +361,9 @@ void SegmentMachine::SayModule(const Tape& tape, const TapeItem& item, std::size
                         idle > kBriefly + options_.stamp_uncertainty);
     const bool ends_surely = conventions_.result_codes || conventions_.answers_always_end;
     // What came behind a complete answer began the next.
-    const bool next_began =
-        module_.open->over_at > 0 && module_.open->over_at < module_.open->segment.bytes.size();
+    const std::size_t size = module_.open->segment.bytes.size();
+    const bool next_began = module_.open->over_at > 0 && module_.open->over_at < size &&
+                            !BelongsToAnswer(*module_.open, size);
     const bool due = next_began || (line_open && !waits) ||
                      (ends_surely && module_.open->segment.kind == SegmentKind::kReply &&
                       asked != nullptr && !asked->over && !AsksForMore(*module_.open));
