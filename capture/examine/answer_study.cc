@@ -78,6 +78,7 @@ void AnswerStudy::Take(const Segment& s) {
       ++waiting_;
       ++since_answer_;
       command_ = Stripped(s.bytes);
+      ++commands_of_[ValueSortOf(command_)];
       second_came_ = false;
       turn_ = s.turn;
       command_end_ = s.to;
@@ -88,6 +89,12 @@ void AnswerStudy::Take(const Segment& s) {
       echo_turn_ = s.turn;
       break;
     case SegmentKind::kReply: {
+      // One that an earlier reading has shown to be a late or a second answer.
+      if (silent_before_ && s.sure == Sureness::kLikely && s.turn == turn_ && IsText(s.bytes)) {
+        const bool second = answered_;
+        NoteBehind(s);
+        if (second) break;
+      }
       if (s.turn == turn_ && !answered_) {
         turnarounds_.push_back(std::max(s.from - command_end_, Duration::Zero()));
         answered_ = true;
@@ -243,9 +250,7 @@ void AnswerStudy::NoteElsewhere(const Segment& s) {
 
 void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
   if (!IsText(segment.bytes)) return;
-  // What comes again and again is no second answer.
-  ++behind_[SortOf(segment.bytes)][answered_ && !second_came_ ? SortOf(command_) : Bytes()];
-  second_came_ = true;
+  NoteBehind(segment);
   ForLines(segment.bytes, [&](ByteView line) {
     if (!EndsALine(line) || IsResultCode(line)) return;
     const Bytes sort = SortOf(line);
@@ -260,6 +265,13 @@ void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
       head.behind.insert(command_);
     }
   });
+}
+
+void AnswerStudy::NoteBehind(const Segment& segment) {
+  // What comes again and again is no second answer.
+  Behind& behind = behind_[ValueSortOf(segment.bytes)][second_came_ ? Bytes() : ValueSortOf(command_)];
+  ++(answered_ ? behind.second : behind.late);
+  second_came_ = true;
 }
 
 std::vector<const AnswerStudy::Answer*> AnswerStudy::TextAnswers() const {
@@ -506,29 +518,64 @@ void AnswerStudy::FindHeads(const Ends& ends, std::size_t least, std::vector<Byt
 void AnswerStudy::FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out) const {
   out.clear();
   if (behind_.empty()) return;
-  std::map<Bytes, std::size_t> answered;  // commands, by sort
-  for (const Answer& answer : answers_) ++answered[SortOf(answer.command)];
-  for (const auto& lines : behind_) {
-    const Bytes& line = lines.first;
-    if (line.size() < 2 || out.size() >= kMostHeads) continue;
-    Bytes command;
-    std::size_t n = 0, all = 0;
-    for (const auto& [before, times] : lines.second) {
-      all += times;
-      if (times <= n) continue;
-      command = before;
-      n = times;
-    }
-    const std::size_t asked = answered[command];
-    // Behind nearly each such command, and hardly behind others.
-    if (command.empty() || n < 2 || n * 10 + 9 < asked * 9 || n * 10 < all * 9) continue;
-    const bool elsewhere = std::any_of(answers_.begin(), answers_.end(), [&](const Answer& answer) {
-      bool there = false;
-      ForLines(answer.View(), [&](ByteView other) { there = there || SortOf(other) == line; });
-      return there;
+  struct Count {
+    std::size_t answered = 0;
+    std::map<Bytes, std::size_t> alone;  // answers of one line, by its sort
+    // Lines that come behind such commands, and hardly behind others, by sort.
+    std::map<Bytes, Behind> lines;
+    std::size_t second = 0, late = 0;  // of these lines, such as came more than once
+  };
+  std::map<Bytes, Count> commands;
+  std::map<Bytes, std::set<Bytes>> stands;  // lines of answers: to which commands
+  for (const Answer& answer : answers_) {
+    const Bytes command = ValueSortOf(answer.command);
+    Count& count = commands[command];
+    ++count.answered;
+    Bytes sort;
+    std::size_t lines = 0;
+    ForLines(answer.View(), [&](ByteView line) {
+      ++lines;
+      sort = ValueSortOf(line);
+      stands[sort].insert(command);
     });
-    // Often enough, and there were enough other commands that it did not follow.
-    if (!elsewhere) out.push_back({command, line, n >= 4 && answers_.size() >= asked + 4});
+    if (lines == 1) ++count.alone[sort];
+  }
+  for (const auto& [line, behind] : behind_) {
+    if (line.empty() || (line.size() < 2 && line != "0")) continue;
+    const std::pair<const Bytes, Behind>* most = nullptr;
+    std::size_t all = 0;
+    for (const auto& one : behind) {
+      all += one.second.all();
+      if (most == nullptr || one.second.all() > most->second.all()) most = &one;
+    }
+    if (most->first.empty() || most->second.all() * 10 < all * 9) continue;
+    Count& count = commands[most->first];
+    count.lines[line] = most->second;
+    if (most->second.second > 1) count.second += most->second.second;
+    if (most->second.late > 1) count.late += most->second.late;
+  }
+  for (const auto& [command, count] : commands) {
+    for (const auto& [line, behind] : count.lines) {
+      if (out.size() >= kMostHeads) return;
+      const auto there = stands.find(line);
+      const bool elsewhere = there != stands.end() && there->second != std::set<Bytes>{command};
+      if (elsewhere) continue;
+      // Behind nearly each such command. How it ends may differ: what came once fills a gap.
+      const std::size_t second = count.second + (behind.second == 1 && count.second >= 4 ? 1u : 0u);
+      if (behind.second > behind.late && second >= 2 && second * 10 + 9 >= count.answered * 9) {
+        // Often enough, and there were enough other commands that it did not follow.
+        out.push_back({command, line, second >= 4 && answers_.size() >= count.answered + 4});
+        continue;
+      }
+      // As the only answer to nearly each that was not answered otherwise.
+      const auto alone = count.alone.find(line);
+      const std::size_t soon = alone == count.alone.end() ? 0 : alone->second;
+      const auto of_all = commands_of_.find(command);
+      const std::size_t asked = of_all == commands_of_.end() ? 0 : of_all->second;
+      const std::size_t others = std::min(asked, count.answered - soon);
+      if (behind.late < 2 || (behind.late + soon) * 10 + 9 < (asked - others) * 9) continue;
+      out.push_back({command, line, behind.late + soon >= 4 && commands_ >= asked + 4});
+    }
   }
 }
 
@@ -605,7 +652,10 @@ void AnswerStudy::Finish(Conventions& out) {
   out.second_answers.clear();
   // Behind its result code a V.250 module says nothing but what nobody asked for (clause 5.7).
   if (!out.result_codes) FindSecondAnswers(out.second_answers);
-  for (const auto& second : out.second_answers) std::erase(out.unasked_heads, second.line);
+  for (const auto& second : out.second_answers)
+    std::erase_if(out.unasked_heads, [&](const Bytes& head) {
+      return head == second.line || ValueSortOf(head) == second.line;
+    });
 }
 
 Duration AnswerStudy::PauseInAnswers() const {

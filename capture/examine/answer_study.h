@@ -42,6 +42,11 @@ class AnswerStudy {
       return ByteView(bytes).substr(0, with_rest ? bytes.size() : sure_size);
     }
   };
+  struct Behind {
+    std::size_t second = 0, late = 0;
+
+    std::size_t all() const { return second + late; }
+  };
   struct Head {
     std::size_t unasked = 0;  // stood where nothing was asked
     std::size_t maybe = 0;    // stood behind an answer, after a silence
@@ -83,6 +88,7 @@ class AnswerStudy {
   bool FollowAtTimes(std::size_t at) const;
   bool HasRest(const Answer& answer) const;
   void NoteLines(const Segment& segment, bool sure);
+  void NoteBehind(const Segment& segment);
   std::vector<const Answer*> TextAnswers() const;
   Ends FindEnds(const std::vector<const Answer*>& answers, bool with_rest) const;
   // A character that (nearly) every answer ends with and none holds elsewhere; 0: none.
@@ -110,8 +116,10 @@ class AnswerStudy {
   std::map<Bytes, std::size_t>
       elsewhere_;                         // shapes of lines that came, but not soon behind answers
   std::map<Bytes, std::size_t> cut_out_;  // sorts of unasked lines in the midst of answers
-  // How often a line of that sort came a silence behind an answer, by the sort of its command.
-  std::map<Bytes, std::map<Bytes, std::size_t>> behind_;
+  // How often a line of that sort came a silence behind an answer, or so late that it is hardly one,
+  // by the sort of the command.
+  std::map<Bytes, std::map<Bytes, Behind>> behind_;
+  std::map<Bytes, std::size_t> commands_of_;  // by sort
   std::vector<Block> blocks_;  // all that the module said
   std::size_t texts_ = 0;      // what the module said besides
   // First words that are a block, and how many came behind it.

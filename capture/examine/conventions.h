@@ -77,7 +77,7 @@ struct Conventions {
   std::size_t mark_at = 0;
   Bytes unasked_marks;
   // Lines that come a silence after the answer to a command of that sort, and only then: its second
-  // answer. Both as SortOf() has them.
+  // answer; or its only one, later than answers are waited for. Both as ValueSortOf() has them.
   struct SecondAnswer {
     Bytes command, line;
     bool likely = false;  // else it was seen too seldom to be told from one that nobody asked for

@@ -79,6 +79,8 @@ ByteView HeadOf(ByteView line);
 // that begins with a digit keeps them: there they are likely to be what it says, unless more values
 // follow (",").
 Bytes SortOf(ByteView line);
+// The same where a line that begins with a digit says that some value is there, whichever.
+Bytes ValueSortOf(ByteView line);
 // A head without its separator: what a command would call it.
 ByteView NameOf(ByteView head);
 

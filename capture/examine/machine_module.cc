@@ -57,9 +57,10 @@ bool SegmentMachine::BeginsUnaskedBlock(ByteView bytes, Duration idle) const {
 }
 
 const Conventions::SecondAnswer* SegmentMachine::SecondAnswerOf(ByteView line) const {
-  if (conventions_.second_answers.empty() || asked_.empty() || !asked_.back().replied)
-    return nullptr;
-  const Bytes command = SortOf(Stripped(asked_.back().text)), sort = SortOf(line);
+  if (conventions_.second_answers.empty() || asked_.empty()) return nullptr;
+  const bool late = module_.open != nullptr && module_.open->late_for == asked_.back().turn;
+  if (!asked_.back().replied && !late) return nullptr;
+  const Bytes command = ValueSortOf(Stripped(asked_.back().text)), sort = ValueSortOf(line);
   for (const auto& second : conventions_.second_answers)
     if (second.command == command && second.line == sort) return &second;
   return nullptr;
@@ -239,6 +240,7 @@ void SegmentMachine::EndOfLine(std::size_t end) {
     slot->segment.sure = Sureness::kLikely;
     slot->segment.turn = asked_.back().turn;
     slot->segment.kind_why = "it comes after such a command, and only then";
+    asked_.back().replied = true;
     slot->unit = end;
     return;
   }
