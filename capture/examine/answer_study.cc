@@ -96,6 +96,7 @@ void AnswerStudy::Take(const Segment& s) {
         if (second) break;
       }
       if (s.turn == turn_ && !answered_) {
+        NoteFirstWords(s);
         turnarounds_.push_back(std::max(s.from - command_end_, Duration::Zero()));
         answered_ = true;
       }
@@ -140,6 +141,8 @@ void AnswerStudy::Take(const Segment& s) {
         ++cut_out_[SortOf(Stripped(s.bytes))];
       break;
     case SegmentKind::kBanner:
+      if (commands_ == 0 && banner_head_.empty()) banner_head_ = BannerHeadOf(Stripped(s.bytes));
+      if (!answered_) NoteFirstWords(s);
       NoteElsewhere(s);
       break;
     default:
@@ -265,6 +268,15 @@ void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
       head.behind.insert(command_);
     }
   });
+}
+
+void AnswerStudy::NoteFirstWords(const Segment& segment) {
+  const ByteView text = Stripped(segment.bytes);
+  const Duration wait = segment.from - command_end_;
+  if (banner_head_.empty() || CountLines(text) < 2 || BannerHeadOf(text) != banner_head_)
+    longest_turnaround_ = std::max(longest_turnaround_, wait);
+  else
+    soonest_restart_ = std::min(soonest_restart_.value_or(wait), wait);
 }
 
 void AnswerStudy::NoteBehind(const Segment& segment) {
@@ -645,6 +657,9 @@ void AnswerStudy::Finish(Conventions& out) {
         std::min(turnarounds_[(turnarounds_.size() - 1) * 95 / 100], kLongestUsualTurnaround);
     latest_ = std::max(turnarounds_[(turnarounds_.size() - 1) / 4] * kManyTimes, kSoon);
   }
+  const bool restarts =
+      soonest_restart_ && *soonest_restart_ > std::max(kSoon, longest_turnaround_ * 2);
+  out.restart_head = restarts ? banner_head_ : Bytes();
   // Blocks are text by chance, but hardly the same one twice.
   const bool mostly_blocks = !out.terminated_commands && blocks_.size() > texts_;
   FindHeads(ends, mostly_blocks ? 2 : 1, out.unasked_heads);

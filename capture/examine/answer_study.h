@@ -4,6 +4,7 @@
 
 #include <cstddef>
 #include <map>
+#include <optional>
 #include <set>
 #include <vector>
 
@@ -17,8 +18,8 @@ class AnswerStudy {
   // All segments of the stretch, in their order.
   void Take(const Segment& segment);
   // Puts what was found into `out`: result_codes, answer_ends, answers_always_end, echo,
-  // one_line_replies, one_of_several, unasked_heads, unasked_marks, second_answers,
-  // usual_turnaround.
+  // one_line_replies, one_of_several, unasked_heads, unasked_marks, restart_head,
+  // second_answers, usual_turnaround.
   void Finish(Conventions& out);
   // After Finish(): how long pauses last inside answers that were taken for over then; 95th
   // percentile, zero if there were none.
@@ -89,6 +90,8 @@ class AnswerStudy {
   bool HasRest(const Answer& answer) const;
   void NoteLines(const Segment& segment, bool sure);
   void NoteBehind(const Segment& segment);
+  // The module's first words after a command, or what stands in their place.
+  void NoteFirstWords(const Segment& segment);
   std::vector<const Answer*> TextAnswers() const;
   Ends FindEnds(const std::vector<const Answer*>& answers, bool with_rest) const;
   // A character that (nearly) every answer ends with and none holds elsewhere; 0: none.
@@ -131,6 +134,9 @@ class AnswerStudy {
   std::uint64_t block_turn_ = 0;
   std::vector<Duration> turnarounds_;
   Duration latest_ = Duration::Max();  // how long an answer may take
+  Bytes banner_head_;
+  std::optional<Duration> soonest_restart_;  // after a command
+  Duration longest_turnaround_;              // of anything else
   std::vector<Duration> pauses_;
   std::size_t commands_ = 0, echoes_ = 0, waiting_ = 0;
   std::size_t since_answer_ = 0;  // commands

@@ -67,6 +67,7 @@ struct Conventions {
   std::vector<Bytes> answer_ends;
   // A character in place of CR or LF that each command or answer ends with (';'); 0: none.
   char command_mark = 0;
+  std::size_t command_mark_times = 1;  // so many of it: FF FF FF
   char answer_mark = 0;
   bool answers_always_end = false;  // no answer was seen without its result code or such an end
   Framing framing = Framing::kNone;
@@ -76,6 +77,9 @@ struct Conventions {
   // The same of blocks: what those have at this place that the module says unasked.
   std::size_t mark_at = 0;
   Bytes unasked_marks;
+  // What the banner at the start begins with, as BannerHeadOf() has it, if that comes in place of
+  // answers, later than any: the module began anew.
+  Bytes restart_head;
   // Lines that come a silence after the answer to a command of that sort, and only then: its second
   // answer; or its only one, later than answers are waited for. Both as ValueSortOf() has them.
   struct SecondAnswer {

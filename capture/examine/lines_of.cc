@@ -132,6 +132,13 @@ Bytes SortOf(ByteView line) {
 
 Bytes ValueSortOf(ByteView line) { return WithNumbersAsOne(HeadOf(line)); }
 
+Bytes BannerHeadOf(ByteView text) {
+  Bytes out(text.substr(0, std::min<std::size_t>(text.find_first_of("\r\n"), 64)));
+  for (char& c : out)
+    if (IsDigit(c)) c = '0';
+  return out.size() < 4 ? Bytes() : out;
+}
+
 ByteView NameOf(ByteView head) {
   while (!head.empty() && ByteView(":=, ").find(head.back()) != ByteView::npos)
     head.remove_suffix(1);

@@ -81,6 +81,8 @@ ByteView HeadOf(ByteView line);
 Bytes SortOf(ByteView line);
 // The same where a line that begins with a digit says that some value is there, whichever.
 Bytes ValueSortOf(ByteView line);
+// The first line of what is said at power-up, each digit in it as 0; empty if it is too short.
+Bytes BannerHeadOf(ByteView text);
 // A head without its separator: what a command would call it.
 ByteView NameOf(ByteView head);
 
