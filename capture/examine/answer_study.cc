@@ -113,6 +113,7 @@ void AnswerStudy::Take(const Segment& s) {
         answers_.push_back(std::move(answer));
       } else if (s.sure == Sureness::kUnsure && !echo_before_) {
         NoteLines(s, false);
+        NoteLater(s);
         waiting_ = 0;
         MayBeRest(s);
         break;
@@ -121,13 +122,14 @@ void AnswerStudy::Take(const Segment& s) {
       if (answer.sure_size < answer.bytes.size()) break;  // behind what is unsure
       answer.bytes += s.bytes;
       answer.sure_size = answer.bytes.size();
-      answer.end = s.to;
+      answer.end = later_end_ = s.to;
       answer.text = answer.text && IsText(s.bytes);
       waiting_ = 0;
       cut_ = s.ended_by == EndedBy::kOtherSide;
       break;
     }
     case SegmentKind::kUnsolicited:
+      NoteLater(s);
       if (silent_before_ && answered_ && !second_came_ && !answers_.empty() &&
           answers_.back().turn == turn_ && answers_.back().waited == 1 &&
           s.from - answers_.back().end <= kLongestRest)
@@ -270,6 +272,24 @@ void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
   });
 }
 
+void AnswerStudy::NoteLater(const Segment& segment) {
+  if (!answered_ || answers_.empty() || answers_.back().turn != turn_ || !silent_before_ ||
+      !IsText(segment.bytes))
+    return;
+  Answer& answer = answers_.back();
+  answer.later += segment.bytes;
+  answer.later_pause = std::max(answer.later_pause, segment.from - later_end_);
+  later_end_ = segment.to;
+}
+
+bool AnswerStudy::EndsLater(const Answer& answer, const Ends& ends) {
+  const auto holds = [](const std::vector<Bytes>& lines, ByteView line) {
+    return std::find(lines.begin(), lines.end(), line) != lines.end();
+  };
+  return !answer.later.empty() && holds(ends.ended_later, LastLineWithEnding(answer.View())) &&
+         holds(ends.lines, LastLineWithEnding(answer.later));
+}
+
 void AnswerStudy::NoteFirstWords(const Segment& segment) {
   const ByteView text = Stripped(segment.bytes);
   const Duration wait = segment.from - command_end_;
@@ -322,6 +342,26 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
     count.followed += HasRest(*answer) ? 1u : 0u;
   }
   Ends out;
+  // "BUSY", and what others end with comes nearly each time before the next command: not the end.
+  struct Later {
+    std::size_t all = 0, ended = 0, coded = 0;
+  };
+  std::map<ByteView, Later> later;
+  for (const Answer* answer : answers) {
+    const ByteView end = LastLineWithEnding(answer->View());
+    Later& count = later[end];
+    ++count.all;
+    const auto known = last.find(LastLineWithEnding(answer->later));
+    if (known == last.end() || known->first == end || known->second.all < 2) continue;
+    ++count.ended;
+    // There is one to each command (V.250 5.7).
+    count.coded += IsResultCode(known->first) && !IsResultCode(end) ? 1u : 0u;
+  }
+  for (const auto& [end, count] : later) {
+    if (!EndsALine(end) || (!GoesOn(count.ended, count.all) && count.coded < count.all)) continue;
+    out.ended_later.emplace_back(end);
+    last.erase(end);
+  }
   std::vector<std::pair<ByteView, Count*>> prompts;
   for (auto at = last.begin(); at != last.end();) {
     // "WAIT", and always something behind it: not the end.
@@ -354,6 +394,14 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
     });
   }
   std::size_t in_all = 0, in_alone = 0;
+  for (const Answer* answer : answers) {
+    if (out.ended_later.empty() || last.count(LastLineWithEnding(answer->later)) == 0) continue;
+    const ByteView end = LastLineWithEnding(answer->View());
+    if (std::find(out.ended_later.begin(), out.ended_later.end(), end) == out.ended_later.end())
+      continue;
+    ++in_all;
+    in_alone += answer->alone ? 1u : 0u;
+  }
   for (const auto& [line, count] : last) {
     if (count.inside * 20 > count.all || out.lines.size() >= kMostEnds) continue;
     out.lines.emplace_back(line);
@@ -635,6 +683,19 @@ void AnswerStudy::Finish(Conventions& out) {
   }
   std::size_t ended = 0, finals = 0;
   for (const Answer* answer : texts) {
+    if (EndsLater(*answer, ends)) {
+      ++ended;
+      ++finals;
+      pauses_.push_back(answer->later_pause);
+      longest_pause_ = std::max(longest_pause_, answer->later_pause);
+      ForLines(answer->later, [&](ByteView line) {
+        const auto head = heads_.find(SortOf(line));
+        if (head == heads_.end()) return;
+        std::size_t& count = head->second.unasked > 0 ? head->second.unasked : head->second.maybe;
+        if (count > 0) --count;
+      });
+      continue;
+    }
     const bool sure = is_end(LastLineWithEnding(answer->View()));
     const bool unsure = !sure && HasRest(*answer) && is_end(LastLineWithEnding(answer->View(true)));
     ended += EndsALine(answer->View(unsure)) ? 1u : 0u;
@@ -674,10 +735,10 @@ void AnswerStudy::Finish(Conventions& out) {
 }
 
 Duration AnswerStudy::PauseInAnswers() const {
-  if (pauses_.size() < 2) return Duration::Zero();
+  if (pauses_.size() < 2) return longest_pause_;
   std::vector<Duration> sorted = pauses_;
   std::sort(sorted.begin(), sorted.end());
-  return sorted[(sorted.size() - 1) * 95 / 100];
+  return std::max(longest_pause_, sorted[(sorted.size() - 1) * 95 / 100]);
 }
 
 }  // namespace witness

@@ -38,6 +38,10 @@ class AnswerStudy {
     std::size_t waited = 0;     // commands since the answer before
     std::size_t group = 0;      // index
     bool text = true;
+    // Text that came behind it, each time after a silence, before the next command; and the longest
+    // of these silences.
+    Bytes later;
+    Duration later_pause;
 
     ByteView View(bool with_rest = false) const {
       return ByteView(bytes).substr(0, with_rest ? bytes.size() : sure_size);
@@ -75,11 +79,16 @@ class AnswerStudy {
   struct Ends {
     std::vector<Bytes> lines;
     std::vector<Bytes> go_on;  // last lines behind which more comes, nearly each time
+    // The same, where the last that comes is what others end with.
+    std::vector<Bytes> ended_later;
   };
 
   // It came soon behind the last answer.
   void MayBeRest(const Segment& segment);
   void NoteElsewhere(const Segment& segment);
+  void NoteLater(const Segment& segment);
+  // Whether it ends with what comes behind it, see Ends::ended_later.
+  static bool EndsLater(const Answer& answer, const Ends& ends);
   void NoteBlock(const Segment& segment);
   void FindMarks(Conventions& out) const;
   // By what blocks have at this place. Where an unasked one came between a command and its answer,
@@ -138,6 +147,7 @@ class AnswerStudy {
   std::optional<Duration> soonest_restart_;  // after a command
   Duration longest_turnaround_;              // of anything else
   std::vector<Duration> pauses_;
+  Duration longest_pause_;  // of such as were surely inside
   std::size_t commands_ = 0, echoes_ = 0, waiting_ = 0;
   std::size_t since_answer_ = 0;  // commands
   std::uint64_t turn_ = 0;
@@ -145,6 +155,7 @@ class AnswerStudy {
   Instant command_end_;
   bool answered_ = true;
   bool second_came_ = true;  // something came a silence behind the last answer
+  Instant later_end_;        // of the last that the module said
   bool cut_ = false;         // the host began to speak in the last answer, or right behind it
   // Whether nobody spoke before the segment under way, and what it follows.
   bool silent_before_ = true;
