@@ -19,6 +19,9 @@ constexpr Duration kLongestRest = Duration::Seconds(1);
 constexpr Duration kSoon = Duration::Milliseconds(500);
 constexpr int kManyTimes = 10;
 
+// An answer that is waited for so long is hardly one (`ask` waits as long by default).
+constexpr Duration kLate = Duration::Seconds(2);
+
 bool EndsALine(ByteView bytes) {
   return !bytes.empty() && (bytes.back() == '\r' || bytes.back() == '\n');
 }
@@ -90,11 +93,11 @@ void AnswerStudy::Take(const Segment& s) {
       break;
     case SegmentKind::kReply: {
       // One that an earlier reading has shown to be a late or a second answer.
-      if (silent_before_ && s.sure == Sureness::kLikely && s.turn == turn_ && IsText(s.bytes)) {
-        const bool second = answered_;
-        NoteBehind(s);
-        if (second) break;
-      }
+      const bool known = silent_before_ && s.sure == Sureness::kLikely && s.turn == turn_ &&
+                         IsText(s.bytes) && (answered_ || IsLate(s));
+      const bool late = known && !answered_;
+      if (known) NoteBehind(s, true);
+      if (known && !late) break;
       if (s.turn == turn_ && !answered_) {
         NoteFirstWords(s);
         turnarounds_.push_back(std::max(s.from - command_end_, Duration::Zero()));
@@ -104,6 +107,7 @@ void AnswerStudy::Take(const Segment& s) {
         Answer answer;
         answer.turn = s.turn;
         answer.command = command_;
+        answer.late = late;
         answer.alone = waiting_ <= 1 && !cut_;
         answer.sure_size = 0;
         answer.waited = since_answer_;
@@ -255,7 +259,7 @@ void AnswerStudy::NoteElsewhere(const Segment& s) {
 
 void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
   if (!IsText(segment.bytes)) return;
-  NoteBehind(segment);
+  NoteBehind(segment, answered_ || (!sure && IsLate(segment)));
   ForLines(segment.bytes, [&](ByteView line) {
     if (!EndsALine(line) || IsResultCode(line)) return;
     const Bytes sort = SortOf(line);
@@ -299,9 +303,14 @@ void AnswerStudy::NoteFirstWords(const Segment& segment) {
     soonest_restart_ = std::min(soonest_restart_.value_or(wait), wait);
 }
 
-void AnswerStudy::NoteBehind(const Segment& segment) {
+bool AnswerStudy::IsLate(const Segment& segment) const {
+  return segment.from - command_end_ >= kLate;
+}
+
+void AnswerStudy::NoteBehind(const Segment& segment, bool answers) {
   // What comes again and again is no second answer.
-  Behind& behind = behind_[ValueSortOf(segment.bytes)][second_came_ ? Bytes() : ValueSortOf(command_)];
+  const Bytes command = answers && !second_came_ ? ValueSortOf(command_) : Bytes();
+  Behind& behind = behind_[ValueSortOf(segment.bytes)][command];
   ++(answered_ ? behind.second : behind.late);
   second_came_ = true;
 }
@@ -575,6 +584,41 @@ void AnswerStudy::FindHeads(const Ends& ends, std::size_t least, std::vector<Byt
   }
 }
 
+void AnswerStudy::FindFirstCharacters(std::vector<Bytes>& heads) const {
+  struct Count {
+    std::size_t sorts = 0, unasked = 0, numbered = 0, in_answers = 0;
+    bool answers = false;  // on its own
+  };
+  std::map<char, Count> characters;
+  for (const auto& [sort, head] : heads_) {
+    if (head.unasked + head.maybe == 0) continue;
+    Count& count = characters[sort[0]];
+    ++count.sorts;
+    count.unasked += head.unasked + head.maybe;
+    count.numbered += sort[1] == '0' ? 1u : 0u;
+  }
+  for (const Answer& answer : answers_) {
+    std::size_t lines = 0;
+    char last = 0;
+    ForLines(answer.View(), [&](ByteView line) {
+      ++lines;
+      last = line[0];
+      const auto count = characters.find(last);
+      if (count != characters.end()) ++count->second.in_answers;
+    });
+    const auto count = characters.find(last);
+    if (lines == 1 && count != characters.end()) count->second.answers = true;
+  }
+  for (const auto& [c, count] : characters) {
+    const bool letter = std::isalpha(static_cast<unsigned char>(c)) != 0;
+    const bool can_be = letter ? count.numbered == count.sorts : CanBeMark(c) && c != '+';
+    if (!can_be || count.sorts < 4 || count.answers || count.in_answers * 2 > count.unasked)
+      continue;
+    std::erase_if(heads, [&](const Bytes& head) { return head[0] == c; });
+    heads.emplace_back(1, c);
+  }
+}
+
 void AnswerStudy::FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out) const {
   out.clear();
   if (behind_.empty()) return;
@@ -588,6 +632,7 @@ void AnswerStudy::FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out)
   std::map<Bytes, Count> commands;
   std::map<Bytes, std::set<Bytes>> stands;  // lines of answers: to which commands
   for (const Answer& answer : answers_) {
+    if (answer.late) continue;
     const Bytes command = ValueSortOf(answer.command);
     Count& count = commands[command];
     ++count.answered;
@@ -633,8 +678,10 @@ void AnswerStudy::FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out)
       const auto of_all = commands_of_.find(command);
       const std::size_t asked = of_all == commands_of_.end() ? 0 : of_all->second;
       const std::size_t others = std::min(asked, count.answered - soon);
-      if (behind.late < 2 || (behind.late + soon) * 10 + 9 < (asked - others) * 9) continue;
-      out.push_back({command, line, behind.late + soon >= 4 && commands_ >= asked + 4});
+      const std::size_t late = behind.late + soon;
+      if (behind.late < 2 || late > asked - others || late * 10 + 9 < (asked - others) * 9)
+        continue;
+      out.push_back({command, line, late >= 4 && commands_ >= asked + 4});
     }
   }
 }
@@ -724,6 +771,7 @@ void AnswerStudy::Finish(Conventions& out) {
   // Blocks are text by chance, but hardly the same one twice.
   const bool mostly_blocks = !out.terminated_commands && blocks_.size() > texts_;
   FindHeads(ends, mostly_blocks ? 2 : 1, out.unasked_heads);
+  if (!mostly_blocks) FindFirstCharacters(out.unasked_heads);
   FindMarks(out);
   out.second_answers.clear();
   // Behind its result code a V.250 module says nothing but what nobody asked for (clause 5.7).

@@ -38,6 +38,7 @@ class AnswerStudy {
     std::size_t waited = 0;     // commands since the answer before
     std::size_t group = 0;      // index
     bool text = true;
+    bool late = false;  // later than answers are waited for
     // Text that came behind it, each time after a silence, before the next command; and the longest
     // of these silences.
     Bytes later;
@@ -98,7 +99,9 @@ class AnswerStudy {
   bool FollowAtTimes(std::size_t at) const;
   bool HasRest(const Answer& answer) const;
   void NoteLines(const Segment& segment, bool sure);
-  void NoteBehind(const Segment& segment);
+  // `answers`: it may answer the command before.
+  void NoteBehind(const Segment& segment, bool answers);
+  bool IsLate(const Segment& segment) const;
   // The module's first words after a command, or what stands in their place.
   void NoteFirstWords(const Segment& segment);
   std::vector<const Answer*> TextAnswers() const;
@@ -107,6 +110,9 @@ class AnswerStudy {
   char FindMark(const std::vector<const Answer*>& answers) const;
   // Such as came at least so often.
   void FindHeads(const Ends& ends, std::size_t least, std::vector<Bytes>& out) const;
+  // Where unasked lines of many sorts begin with the same character, and answers do not: that, in
+  // place of those.
+  void FindFirstCharacters(std::vector<Bytes>& heads) const;
   // Where what answers AT+NAME? begins with that name (V.250 5.4 and 5.7): sorts of lines "+OTHER:"
   // that stand in answers to commands that do not name them, and how often. `known`: such as were
   // found before, and cut out of answers since.

@@ -72,7 +72,7 @@ struct Conventions {
   bool answers_always_end = false;  // no answer was seen without its result code or such an end
   Framing framing = Framing::kNone;
   // Beginnings of lines that the module says unasked, up to a ':' or ',' ("+JOIN:"), or whole;
-  // numbers in them stand as one 0.
+  // numbers in them stand as one 0. One character: all lines that begin with it.
   std::vector<Bytes> unasked_heads;
   // The same of blocks: what those have at this place that the module says unasked.
   std::size_t mark_at = 0;
@@ -94,6 +94,8 @@ struct Conventions {
   Duration usual_turnaround;
   Duration quick_turnaround;  // one in ten answers comes as soon; zero if unknown
 
+  // Whether `line`, without its ending, begins as such do.
+  bool HasUnaskedHead(ByteView line) const;
   bool IsUnaskedBlock(ByteView bytes) const {
     return bytes.size() > mark_at && unasked_marks.find(bytes[mark_at]) != Bytes::npos;
   }

@@ -90,9 +90,7 @@ bool EchoOrder::MayBeEarly(const Tape& tape, const TapeItem& item) const {
       IdleBefore(last_, item.at, item.size, character_time_) <= conventions_->silence.value)
     return false;
   if (conventions_->IsUnaskedBlock(tape.BytesOf(item))) return false;
-  const auto& unasked = conventions_->unasked_heads;
-  return unasked.empty() || std::find(unasked.begin(), unasked.end(),
-                                      SortOf(Stripped(tape.BytesOf(item)))) == unasked.end();
+  return !conventions_->HasUnaskedHead(Stripped(tape.BytesOf(item)));
 }
 
 void EchoOrder::TakeAhead(const Tape& tape, std::size_t item, const Sink& sink) {

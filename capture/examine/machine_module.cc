@@ -36,11 +36,7 @@ void SegmentMachine::DropSettled() {
 bool SegmentMachine::KnownUnasked(ByteView line) const {
   if (line.empty() || !begins_unasked_[static_cast<unsigned char>(line[0])]) return false;
   if (line == "RING") return true;  // V.250 table 1: nobody asks for it
-  if (conventions_.unasked_heads.empty()) return false;
-  const Bytes sort = SortOf(line);
-  if (std::find(conventions_.unasked_heads.begin(), conventions_.unasked_heads.end(), sort) ==
-      conventions_.unasked_heads.end())
-    return false;
+  if (!conventions_.HasUnaskedHead(line)) return false;
   const ByteView name = NameOf(HeadOf(line));
   for (const Asked& asked : asked_)
     if (!asked.over && asked.text.find(name) != Bytes::npos) return false;
