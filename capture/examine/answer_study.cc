@@ -280,18 +280,19 @@ void AnswerStudy::NoteLater(const Segment& segment) {
   if (!answered_ || answers_.empty() || answers_.back().turn != turn_ || !silent_before_ ||
       !IsText(segment.bytes))
     return;
-  Answer& answer = answers_.back();
-  answer.later += segment.bytes;
-  answer.later_pause = std::max(answer.later_pause, segment.from - later_end_);
+  answers_.back().later.push_back({segment.bytes, segment.from - later_end_});
   later_end_ = segment.to;
 }
 
-bool AnswerStudy::EndsLater(const Answer& answer, const Ends& ends) {
+std::size_t AnswerStudy::CountLater(const Answer& answer, const Ends& ends) {
   const auto holds = [](const std::vector<Bytes>& lines, ByteView line) {
     return std::find(lines.begin(), lines.end(), line) != lines.end();
   };
-  return !answer.later.empty() && holds(ends.ended_later, LastLineWithEnding(answer.View())) &&
-         holds(ends.lines, LastLineWithEnding(answer.later));
+  if (!holds(ends.ended_later, LastLineWithEnding(answer.View()))) return 0;
+  const auto end = std::find_if(answer.later.begin(), answer.later.end(), [&](const Later& later) {
+    return holds(ends.lines, LastLineWithEnding(later.bytes));
+  });
+  return end == answer.later.end() ? 0 : static_cast<std::size_t>(end - answer.later.begin()) + 1;
 }
 
 void AnswerStudy::NoteFirstWords(const Segment& segment) {
@@ -352,19 +353,22 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
   }
   Ends out;
   // "BUSY", and what others end with comes nearly each time before the next command: not the end.
-  struct Later {
+  struct LaterEnds {
     std::size_t all = 0, ended = 0, coded = 0;
   };
-  std::map<ByteView, Later> later;
+  std::map<ByteView, LaterEnds> later;
   for (const Answer* answer : answers) {
     const ByteView end = LastLineWithEnding(answer->View());
-    Later& count = later[end];
+    LaterEnds& count = later[end];
     ++count.all;
-    const auto known = last.find(LastLineWithEnding(answer->later));
-    if (known == last.end() || known->first == end || known->second.all < 2) continue;
-    ++count.ended;
-    // There is one to each command (V.250 5.7).
-    count.coded += IsResultCode(known->first) && !IsResultCode(end) ? 1u : 0u;
+    for (const Later& one : answer->later) {
+      const auto known = last.find(LastLineWithEnding(one.bytes));
+      if (known == last.end() || known->first == end || known->second.all < 2) continue;
+      ++count.ended;
+      // There is one to each command (V.250 5.7).
+      count.coded += IsResultCode(known->first) && !IsResultCode(end) ? 1u : 0u;
+      break;
+    }
   }
   for (const auto& [end, count] : later) {
     if (!EndsALine(end) || (!GoesOn(count.ended, count.all) && count.coded < count.all)) continue;
@@ -404,10 +408,13 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
   }
   std::size_t in_all = 0, in_alone = 0;
   for (const Answer* answer : answers) {
-    if (out.ended_later.empty() || last.count(LastLineWithEnding(answer->later)) == 0) continue;
     const ByteView end = LastLineWithEnding(answer->View());
-    if (std::find(out.ended_later.begin(), out.ended_later.end(), end) == out.ended_later.end())
-      continue;
+    const bool goes_on =
+        std::find(out.ended_later.begin(), out.ended_later.end(), end) != out.ended_later.end();
+    const bool ends = std::any_of(answer->later.begin(), answer->later.end(), [&](const Later& one) {
+      return last.count(LastLineWithEnding(one.bytes)) > 0;
+    });
+    if (!goes_on || !ends) continue;
     ++in_all;
     in_alone += answer->alone ? 1u : 0u;
   }
@@ -730,17 +737,21 @@ void AnswerStudy::Finish(Conventions& out) {
   }
   std::size_t ended = 0, finals = 0;
   for (const Answer* answer : texts) {
-    if (EndsLater(*answer, ends)) {
-      ++ended;
-      ++finals;
-      pauses_.push_back(answer->later_pause);
-      longest_pause_ = std::max(longest_pause_, answer->later_pause);
-      ForLines(answer->later, [&](ByteView line) {
+    const std::size_t more = CountLater(*answer, ends);
+    for (std::size_t i = 0; i < more; ++i) {
+      const Later& later = answer->later[i];
+      pauses_.push_back(later.pause);
+      longest_pause_ = std::max(longest_pause_, later.pause);
+      ForLines(later.bytes, [&](ByteView line) {
         const auto head = heads_.find(SortOf(line));
         if (head == heads_.end()) return;
         std::size_t& count = head->second.unasked > 0 ? head->second.unasked : head->second.maybe;
         if (count > 0) --count;
       });
+    }
+    if (more > 0) {
+      ++ended;
+      ++finals;
       continue;
     }
     const bool sure = is_end(LastLineWithEnding(answer->View()));

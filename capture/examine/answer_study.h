@@ -26,6 +26,10 @@ class AnswerStudy {
   Duration PauseInAnswers() const;
 
  private:
+  struct Later {
+    Bytes bytes;
+    Duration pause;  // before it
+  };
   struct Answer {
     std::uint64_t turn = 0;
     Bytes command;
@@ -39,10 +43,8 @@ class AnswerStudy {
     std::size_t group = 0;      // index
     bool text = true;
     bool late = false;  // later than answers are waited for
-    // Text that came behind it, each time after a silence, before the next command; and the longest
-    // of these silences.
-    Bytes later;
-    Duration later_pause;
+    // Text that came behind it, each time after a silence, before the next command.
+    std::vector<Later> later;
 
     ByteView View(bool with_rest = false) const {
       return ByteView(bytes).substr(0, with_rest ? bytes.size() : sure_size);
@@ -88,8 +90,8 @@ class AnswerStudy {
   void MayBeRest(const Segment& segment);
   void NoteElsewhere(const Segment& segment);
   void NoteLater(const Segment& segment);
-  // Whether it ends with what comes behind it, see Ends::ended_later.
-  static bool EndsLater(const Answer& answer, const Ends& ends);
+  // How much of what came behind an answer belongs to it, see Ends::ended_later.
+  static std::size_t CountLater(const Answer& answer, const Ends& ends);
   void NoteBlock(const Segment& segment);
   void FindMarks(Conventions& out) const;
   // By what blocks have at this place. Where an unasked one came between a command and its answer,
