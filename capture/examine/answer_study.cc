@@ -124,6 +124,8 @@ void AnswerStudy::Take(const Segment& s) {
       }
       Answer& answer = answers_.back();
       if (answer.sure_size < answer.bytes.size()) break;  // behind what is unsure
+      if (waiting_ > 0 && EndsALine(answer.bytes) && answer.before_next == 0)
+        answer.before_next = answer.bytes.size();
       answer.bytes += s.bytes;
       answer.sure_size = answer.bytes.size();
       answer.end = later_end_ = s.to;
@@ -736,6 +738,8 @@ void AnswerStudy::Finish(Conventions& out) {
     if (goes_on && HasRest(*answer)) pauses_.push_back(answer->pause);
   }
   std::size_t ended = 0, finals = 0;
+  // Answers to one sort of command that end with what came behind another, of all of these.
+  std::map<Bytes, std::pair<int, int>> ends_with_next;
   for (const Answer* answer : texts) {
     const std::size_t more = CountLater(*answer, ends);
     for (std::size_t i = 0; i < more; ++i) {
@@ -755,11 +759,23 @@ void AnswerStudy::Finish(Conventions& out) {
       continue;
     }
     const bool sure = is_end(LastLineWithEnding(answer->View()));
+    if (sure) {
+      auto& [broken, all] = ends_with_next[ValueSortOf(answer->command)];
+      const std::size_t before = answer->before_next;
+      ++all;
+      broken += before > 0 && !is_end(LastLineWithEnding(answer->View().substr(0, before))) ? 1 : 0;
+    }
     const bool unsure = !sure && HasRest(*answer) && is_end(LastLineWithEnding(answer->View(true)));
     ended += EndsALine(answer->View(unsure)) ? 1u : 0u;
     finals += sure || unsure ? 1u : 0u;
     if (unsure) pauses_.push_back(answer->pause);
   }
+  // Such as always do take on what answers another.
+  const bool taken_on =
+      std::any_of(ends_with_next.begin(), ends_with_next.end(), [](const auto& command) {
+        const auto [broken, all] = command.second;
+        return broken >= 3 && broken == all;
+      });
   // The response to a Modbus write repeats the request (V1.1b3 clause 6.5), an echo does to all.
   const bool modbus = out.framing == Framing::kModbusRtu || out.framing == Framing::kModbusAscii;
   out.echo = echoes_ > 0 && echoes_ * 10 >= commands_ * (modbus ? 9u : 3u);
@@ -767,7 +783,7 @@ void AnswerStudy::Finish(Conventions& out) {
   out.answer_ends = ends.lines;
   out.answer_mark = FindMark(texts);
   out.answers_always_end = out.answer_mark != 0 || ((out.result_codes || !ends.lines.empty()) &&
-                                                    finals * 100 >= texts.size() * 97);
+                                                    finals * 100 >= texts.size() * 97 && !taken_on);
   out.one_line_replies = OneLineEach() && ended * 10 >= answers_.size() * 9;
   out.one_of_several = out.one_line_replies && !out.echo && OneOfSeveral();
   if (!turnarounds_.empty()) {

@@ -42,6 +42,7 @@ class AnswerStudy {
     std::size_t waited = 0;     // commands since the answer before
     std::size_t group = 0;      // index
     bool text = true;
+    std::size_t before_next = 0;  // of `bytes`, lines that came before another command; 0: all
     bool late = false;  // later than answers are waited for
     // Text that came behind it, each time after a silence, before the next command.
     std::vector<Later> later;
