@@ -413,9 +413,9 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
     const ByteView end = LastLineWithEnding(answer->View());
     const bool goes_on =
         std::find(out.ended_later.begin(), out.ended_later.end(), end) != out.ended_later.end();
-    const bool ends = std::any_of(answer->later.begin(), answer->later.end(), [&](const Later& one) {
-      return last.count(LastLineWithEnding(one.bytes)) > 0;
-    });
+    const bool ends = std::any_of(
+        answer->later.begin(), answer->later.end(),
+        [&](const Later& one) { return last.count(LastLineWithEnding(one.bytes)) > 0; });
     if (!goes_on || !ends) continue;
     ++in_all;
     in_alone += answer->alone ? 1u : 0u;

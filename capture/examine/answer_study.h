@@ -43,7 +43,7 @@ class AnswerStudy {
     std::size_t group = 0;      // index
     bool text = true;
     std::size_t before_next = 0;  // of `bytes`, lines that came before another command; 0: all
-    bool late = false;  // later than answers are waited for
+    bool late = false;            // later than answers are waited for
     // Text that came behind it, each time after a silence, before the next command.
     std::vector<Later> later;
 
@@ -137,12 +137,12 @@ class AnswerStudy {
   std::map<Bytes, std::size_t>
       elsewhere_;                         // shapes of lines that came, but not soon behind answers
   std::map<Bytes, std::size_t> cut_out_;  // sorts of unasked lines in the midst of answers
-  // How often a line of that sort came a silence behind an answer, or so late that it is hardly one,
-  // by the sort of the command.
+  // How often a line of that sort came a silence behind an answer, or so late that it is hardly
+  // one, by the sort of the command.
   std::map<Bytes, std::map<Bytes, Behind>> behind_;
   std::map<Bytes, std::size_t> commands_of_;  // by sort
-  std::vector<Block> blocks_;  // all that the module said
-  std::size_t texts_ = 0;      // what the module said besides
+  std::vector<Block> blocks_;                 // all that the module said
+  std::size_t texts_ = 0;                     // what the module said besides
   // First words that are a block, and how many came behind it.
   struct BlockAnswer {
     Bytes head;

@@ -19,7 +19,8 @@ namespace witness::test {
 
 class YardTalk : public SortedTalk<YardTalk> {
  public:
-  YardTalk(std::string sort, unsigned seed) : SortedTalk(std::move(sort), seed * 2654435761u + 77) {}
+  YardTalk(std::string sort, unsigned seed)
+      : SortedTalk(std::move(sort), seed * 2654435761u + 77) {}
 
  private:
   friend SortedTalk;
@@ -602,8 +603,8 @@ class YardTalk : public SortedTalk<YardTalk> {
         Bytes text = data;
         for (char& c : text)
           if (c < ' ' || c > '~') c = '.';
-        parts.push_back(InOrder({page, HexOf(Bytes(1, static_cast<char>(8 * k))), ": ", HexOf(data), "  ",
-                                 text, "\r\n"}));
+        parts.push_back(InOrder({page, HexOf(Bytes(1, static_cast<char>(8 * k))), ": ", HexOf(data),
+                                 "  ", text, "\r\n"}));
       }
       parts.back() += prompt;
       ReplyParts(parts, work * 0.7, work * 1.2);
@@ -742,7 +743,8 @@ class YardTalk : public SortedTalk<YardTalk> {
       Bytes command = "AT+" + Word(4, 7) + "?\r\n";
       Bytes answer = InOrder({"\r\n+", Word(4, 7), ": ", Digits(5), "\r\n\r\nOK\r\n"});
       const bool deaf = i > 3 && Chance(0.06);
-      if (deaf) command.erase(static_cast<std::size_t>(Pick(static_cast<int>(command.size()) - 2)), 1);
+      if (deaf)
+        command.erase(static_cast<std::size_t>(Pick(static_cast<int>(command.size()) - 2)), 1);
       Host(command);
       if (deaf) {
         Wait(1500, 2000);
@@ -751,7 +753,8 @@ class YardTalk : public SortedTalk<YardTalk> {
       Wait(8, 30);
       if (i > 3 && Chance(0.1)) {
         const std::size_t from = 4 + static_cast<std::size_t>(Pick(8));
-        answer.erase(from, static_cast<std::size_t>(1 + Pick(static_cast<int>(answer.size() - from))));
+        answer.erase(from,
+                     static_cast<std::size_t>(1 + Pick(static_cast<int>(answer.size() - from))));
       }
       Reply(answer);
       Wait(800, 2000);
@@ -765,7 +768,8 @@ class YardTalk : public SortedTalk<YardTalk> {
       for (int k = 0; k < n; ++k) Host(InOrder({"AT+", Word(3, 5), "=", Digits(2), "\r\n"}));
       Wait(8, 25);
       for (int k = 0; k < n; ++k) {
-        Reply(Chance(0.6) ? Bytes("OK\r\n") : InOrder({"+", Word(3, 6), ": ", Digits(2), "\r\nOK\r\n"}));
+        Reply(Chance(0.6) ? Bytes("OK\r\n")
+                          : InOrder({"+", Word(3, 6), ": ", Digits(2), "\r\nOK\r\n"}));
         now_ += Between(0, 15);
       }
       Wait(900, 2500);
@@ -873,8 +877,8 @@ class YardTalk : public SortedTalk<YardTalk> {
     for (int i = 0; i < 70; ++i) {
       now_ = std::max(now_, due);
       due = now_ + every;
-      Module(K::kUnsolicited, InOrder({Chance(0.8) ? "ST" : "US", ",GS,+ ", Digits(2), ".",
-                                       Digits(2), "kg\r\n"}));
+      Module(K::kUnsolicited,
+             InOrder({Chance(0.8) ? "ST" : "US", ",GS,+ ", Digits(2), ".", Digits(2), "kg\r\n"}));
       if (!Chance(0.2)) continue;
       Wait(50, 80);
       Host(Of<Bytes>({"T\r\n", "Z\r\n", "V\r\n"}));
@@ -953,7 +957,9 @@ class YardTalk : public SortedTalk<YardTalk> {
   // Events bear a head that is seen alone, too; some come right before or behind an answer.
   void EventsBeside() {
     const Bytes head = Of<Bytes>({"+EVT:", "!event ", "*"});
-    const auto event = [&] { Module(K::kUnsolicited, Line(InOrder({head, Word(3, 4), Digits(1)}))); };
+    const auto event = [&] {
+      Module(K::kUnsolicited, Line(InOrder({head, Word(3, 4), Digits(1)})));
+    };
     for (int i = 0; i < 45; ++i) {
       Host("AT+" + Word(3, 5) + "?\r\n");
       Wait(10, 30);
@@ -1072,11 +1078,14 @@ class YardTalk : public SortedTalk<YardTalk> {
       Wait(200, 900);
       Reply(InOrder({"/FEN5", Word(4, 6), "\r\n"}));
       Wait(200, 400);
-      Host("\x06" "050\r\n");
+      Host(
+          "\x06"
+          "050\r\n");
       Wait(200, 900);
       Bytes data;
       for (int n = 3 + Pick(6); n > 0; --n)
-        data += InOrder({Digits(1), ".8.", Digits(1), "(00", Digits(3), ".", Digits(1), "*kWh)\r\n"});
+        data +=
+            InOrder({Digits(1), ".8.", Digits(1), "(00", Digits(3), ".", Digits(1), "*kWh)\r\n"});
       data += "!\r\n\x03";
       Reply("\x02" + data + XorOf(data));
       Wait(3000, 6000);
@@ -1195,7 +1204,7 @@ class YardTalk : public SortedTalk<YardTalk> {
       Wait(5, 15);
       Reply(Bytes("\xa5\x5a\x05\0\0\x40\x81", 7));
       double due = now_ + 150;
-      for (int n = 8 + Pick(12); n > 0; --n) {
+      for (int n = 40 + Pick(12); n > 0; --n) {
         now_ = std::max(now_, due);
         due = now_ + 150;
         Module(K::kUnsolicited, "\xaa\x55" + Noise(20));
