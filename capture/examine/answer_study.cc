@@ -441,7 +441,7 @@ bool AnswerStudy::HasRest(const Answer& answer) const {
   return elsewhere == elsewhere_.end() || elsewhere->second * 10 <= answers_.size();
 }
 
-std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
+std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends, std::size_t unasked) const {
   struct Count {
     std::size_t alone = 0;   // nothing else in the answer
     std::size_t before = 0;  // nothing else but what answers end with
@@ -472,8 +472,9 @@ std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
     ++distinct;
     if (count.before == count.all) (count.all >= 2 ? out : once) += count.before;
   }
-  // A sort of line that comes before the end of many different answers belongs to none of them.
-  return distinct <= 2 ? out + once : out;
+  // A sort of line that comes before the end of many different answers belongs to none of them, but
+  // where it hardly comes otherwise.
+  return distinct <= 2 || once >= unasked * 8 ? out + once : out;
 }
 
 bool AnswerStudy::OneLineEach() {
@@ -574,7 +575,7 @@ void AnswerStudy::FindHeads(const Ends& ends, std::size_t least, std::vector<Byt
     for (const Answer& answer : answers_)
       if (answer.command.find(name) != Bytes::npos && answer.View().find(name) != ByteView::npos)
         ++named;
-    if (named > unasked || AskedFor(sort, ends) > unasked) return;
+    if (named > unasked || AskedFor(sort, ends, unasked) > unasked) return;
     const bool an_end = std::any_of(ends.lines.begin(), ends.lines.end(), [&](const Bytes& line) {
       return SortOf(Stripped(line)) == sort;
     });

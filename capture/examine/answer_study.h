@@ -128,8 +128,9 @@ class AnswerStudy {
   // Whether lines of this sort stand beside others in answers to different commands.
   bool StandsInAnswers(const Bytes& sort) const;
   // How often answers consist of nothing but lines of this sort, for commands that are always
-  // answered so. Such as came much later than answers come are none.
-  std::size_t AskedFor(const Bytes& sort, const Ends& ends) const;
+  // answered so. Such as came much later than answers come are none. `unasked`: how often
+  // otherwise.
+  std::size_t AskedFor(const Bytes& sort, const Ends& ends, std::size_t unasked) const;
 
   std::vector<Answer> answers_;
   std::vector<Group> groups_;

@@ -63,7 +63,8 @@ class EchoGuess {
   void Module(ByteView bytes) {
     module_ += bytes.size();
     std::size_t same = 0;
-    while (!others_ && same < bytes.size() && same < said_.size() && bytes[same] == said_[same])
+    while (!others_ && same < bytes.size() && same < said_.size() &&
+           (bytes[same] == said_[same] || HidesKey(bytes[same], said_[same])))
       ++same;
     said_.erase(0, same);
     came_back_ += same;

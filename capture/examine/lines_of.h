@@ -46,6 +46,8 @@ inline std::size_t CountTextIn(const Sixteen& bytes, std::uint32_t printable, st
   return kOnes[text & 0xff] + std::size_t{kOnes[text >> 8]};
 }
 
+// Whether a console gives `given` back in place of a key, so that nobody reads along.
+inline bool HidesKey(char given, char key) { return given == '*' && key > ' ' && key < 0x7f; }
 inline bool IsLineEnd(char c) { return c == '\r' || c == '\n'; }
 // The first at `from` or behind it, the last; npos: none.
 std::size_t FindLineEnd(ByteView bytes, std::size_t from);
