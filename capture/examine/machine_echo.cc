@@ -129,7 +129,7 @@ std::size_t SegmentMachine::TakeEcho(const Tape& tape, const TapeItem& item, std
     const bool begins = bytes[from] == asked->text[0] ||
                         (conventions_.echo && HidesKey(bytes[from], asked->text[0]));
     if (!begins || (one_byte && !conventions_.echo &&
-                                          (asked->complete || !conventions_.terminated_commands))) {
+                    (asked->complete || !conventions_.terminated_commands))) {
       if (conventions_.echo && asked->text[0] != '\r') {
         const std::size_t end = std::min(FindLineEnd(bytes, from + 2), bytes.size());
         if (KnownUnasked(bytes.substr(from, end - from))) return 0;  // the echo may still come
