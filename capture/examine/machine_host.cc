@@ -201,7 +201,8 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
     if (fresh) AdoptEarlyReply(asked, item.at);
     if (line_ended) asked.complete = true;
     if (line_ended && end < bytes.size())
-      CloseLine(IsLineEnd(bytes[end - 1]), !IsText(bytes.substr(end)));
+      CloseLine(IsLineEnd(bytes[end - 1]),
+                conventions_.command_mark_times == 1 && !IsText(bytes.substr(end)));
     at = end;
     LimitSize(host_);
   }

@@ -1204,7 +1204,7 @@ class YardTalk : public SortedTalk<YardTalk> {
       Wait(5, 15);
       Reply(Bytes("\xa5\x5a\x05\0\0\x40\x81", 7));
       double due = now_ + 150;
-      for (int n = 40 + Pick(12); n > 0; --n) {
+      for (int n = 60 + Pick(12); n > 0; --n) {
         now_ = std::max(now_, due);
         due = now_ + 150;
         Module(K::kUnsolicited, "\xaa\x55" + Noise(20));
