@@ -20,6 +20,7 @@
 #include "tests/support/sanitized.h"
 #include "tests/support/typed_talk.h"
 #include "tests/support/wire_talk.h"
+#include "tests/support/yard_talk.h"
 
 namespace witness {
 namespace {
@@ -218,6 +219,7 @@ TEST(Plain, BenchTalksAreExaminedTheSame) { TrySorts<test::BenchTalk>(); }
 TEST(Plain, TypedTalksAreExaminedTheSame) { TrySorts<test::TypedTalk>(); }
 TEST(Plain, WireTalksAreExaminedTheSame) { TrySorts<test::WireTalk>(); }
 TEST(Plain, FieldTalksAreExaminedTheSame) { TrySorts<test::FieldTalk>(); }
+TEST(Plain, YardTalksAreExaminedTheSame) { TrySorts<test::YardTalk>(); }
 TEST(Plain, HardTalksAreExaminedTheSame) { TrySorts<test::HardTalk>(); }
 
 TEST(Plain, DrawnTalksAreExaminedTheSame) {
