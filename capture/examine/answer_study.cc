@@ -81,7 +81,7 @@ void AnswerStudy::Take(const Segment& s) {
       ++waiting_;
       ++since_answer_;
       command_ = Stripped(s.bytes);
-      ++commands_of_[ValueSortOf(command_)];
+      commands_said_.push_back(command_);
       second_came_ = false;
       turn_ = s.turn;
       command_end_ = s.to;
@@ -639,6 +639,8 @@ void AnswerStudy::FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out)
     std::map<Bytes, Behind> lines;
     std::size_t second = 0, late = 0;  // of these lines, such as came more than once
   };
+  std::map<Bytes, std::size_t> said;  // how often, by the command's sort
+  for (const Bytes& command : commands_said_) ++said[ValueSortOf(command)];
   std::map<Bytes, Count> commands;
   std::map<Bytes, std::set<Bytes>> stands;  // lines of answers: to which commands
   for (const Answer& answer : answers_) {
@@ -685,8 +687,8 @@ void AnswerStudy::FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out)
       // As the only answer to nearly each that was not answered otherwise.
       const auto alone = count.alone.find(line);
       const std::size_t soon = alone == count.alone.end() ? 0 : alone->second;
-      const auto of_all = commands_of_.find(command);
-      const std::size_t asked = of_all == commands_of_.end() ? 0 : of_all->second;
+      const auto of_all = said.find(command);
+      const std::size_t asked = of_all == said.end() ? 0 : of_all->second;
       const std::size_t others = std::min(asked, count.answered - soon);
       const std::size_t late = behind.late + soon;
       if (behind.late < 2 || late > asked - others || late * 10 + 9 < (asked - others) * 9)
@@ -739,8 +741,9 @@ void AnswerStudy::Finish(Conventions& out) {
     if (goes_on && HasRest(*answer)) pauses_.push_back(answer->pause);
   }
   std::size_t ended = 0, finals = 0;
-  // Answers to one sort of command that end with what came behind another, of all of these.
-  std::map<Bytes, std::pair<int, int>> ends_with_next;
+  // Answers that end, and whether only with what came behind another command.
+  std::vector<std::pair<const Answer*, bool>> whole;
+  bool any_broken = false;
   for (const Answer* answer : texts) {
     const std::size_t more = CountLater(*answer, ends);
     for (std::size_t i = 0; i < more; ++i) {
@@ -761,17 +764,24 @@ void AnswerStudy::Finish(Conventions& out) {
     }
     const bool sure = is_end(LastLineWithEnding(answer->View()));
     if (sure) {
-      auto& [broken, all] = ends_with_next[ValueSortOf(answer->command)];
       const std::size_t before = answer->before_next;
-      ++all;
-      broken += before > 0 && !is_end(LastLineWithEnding(answer->View().substr(0, before))) ? 1 : 0;
+      const bool broken =
+          before > 0 && !is_end(LastLineWithEnding(answer->View().substr(0, before)));
+      whole.emplace_back(answer, broken);
+      any_broken = any_broken || broken;
     }
     const bool unsure = !sure && HasRest(*answer) && is_end(LastLineWithEnding(answer->View(true)));
     ended += EndsALine(answer->View(unsure)) ? 1u : 0u;
     finals += sure || unsure ? 1u : 0u;
     if (unsure) pauses_.push_back(answer->pause);
   }
-  // Such as always do take on what answers another.
+  // Those to some sort of command always do take on what answers another.
+  std::map<Bytes, std::pair<int, int>> ends_with_next;
+  for (std::size_t i = 0; any_broken && i < whole.size(); ++i) {
+    auto& [broken, all] = ends_with_next[ValueSortOf(whole[i].first->command)];
+    broken += whole[i].second ? 1 : 0;
+    ++all;
+  }
   const bool taken_on =
       std::any_of(ends_with_next.begin(), ends_with_next.end(), [](const auto& command) {
         const auto [broken, all] = command.second;

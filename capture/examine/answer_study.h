@@ -141,9 +141,9 @@ class AnswerStudy {
   // How often a line of that sort came a silence behind an answer, or so late that it is hardly
   // one, by the sort of the command.
   std::map<Bytes, std::map<Bytes, Behind>> behind_;
-  std::map<Bytes, std::size_t> commands_of_;  // by sort
-  std::vector<Block> blocks_;                 // all that the module said
-  std::size_t texts_ = 0;                     // what the module said besides
+  std::vector<Bytes> commands_said_;
+  std::vector<Block> blocks_;  // all that the module said
+  std::size_t texts_ = 0;      // what the module said besides
   // First words that are a block, and how many came behind it.
   struct BlockAnswer {
     Bytes head;
