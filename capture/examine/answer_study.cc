@@ -19,6 +19,9 @@ constexpr Duration kLongestRest = Duration::Seconds(1);
 constexpr Duration kSoon = Duration::Milliseconds(500);
 constexpr int kManyTimes = 10;
 
+// An answer that is waited for so long is hardly one (`ask` waits as long by default).
+constexpr Duration kLate = Duration::Seconds(2);
+
 bool EndsALine(ByteView bytes) {
   return !bytes.empty() && (bytes.back() == '\r' || bytes.back() == '\n');
 }
@@ -78,6 +81,7 @@ void AnswerStudy::Take(const Segment& s) {
       ++waiting_;
       ++since_answer_;
       command_ = Stripped(s.bytes);
+      commands_said_.push_back(command_);
       second_came_ = false;
       turn_ = s.turn;
       command_end_ = s.to;
@@ -88,7 +92,14 @@ void AnswerStudy::Take(const Segment& s) {
       echo_turn_ = s.turn;
       break;
     case SegmentKind::kReply: {
+      // One that an earlier reading has shown to be a late or a second answer.
+      const bool known = silent_before_ && s.sure == Sureness::kLikely && s.turn == turn_ &&
+                         IsText(s.bytes) && (answered_ || IsLate(s));
+      const bool late = known && !answered_;
+      if (known) NoteBehind(s, true);
+      if (known && !late) break;
       if (s.turn == turn_ && !answered_) {
+        NoteFirstWords(s);
         turnarounds_.push_back(std::max(s.from - command_end_, Duration::Zero()));
         answered_ = true;
       }
@@ -96,6 +107,7 @@ void AnswerStudy::Take(const Segment& s) {
         Answer answer;
         answer.turn = s.turn;
         answer.command = command_;
+        answer.late = late;
         answer.alone = waiting_ <= 1 && !cut_;
         answer.sure_size = 0;
         answer.waited = since_answer_;
@@ -105,21 +117,25 @@ void AnswerStudy::Take(const Segment& s) {
         answers_.push_back(std::move(answer));
       } else if (s.sure == Sureness::kUnsure && !echo_before_) {
         NoteLines(s, false);
+        NoteLater(s);
         waiting_ = 0;
         MayBeRest(s);
         break;
       }
       Answer& answer = answers_.back();
       if (answer.sure_size < answer.bytes.size()) break;  // behind what is unsure
+      if (waiting_ > 0 && EndsALine(answer.bytes) && answer.before_next == 0)
+        answer.before_next = answer.bytes.size();
       answer.bytes += s.bytes;
       answer.sure_size = answer.bytes.size();
-      answer.end = s.to;
+      answer.end = later_end_ = s.to;
       answer.text = answer.text && IsText(s.bytes);
       waiting_ = 0;
       cut_ = s.ended_by == EndedBy::kOtherSide;
       break;
     }
     case SegmentKind::kUnsolicited:
+      NoteLater(s);
       if (silent_before_ && answered_ && !second_came_ && !answers_.empty() &&
           answers_.back().turn == turn_ && answers_.back().waited == 1 &&
           s.from - answers_.back().end <= kLongestRest)
@@ -133,6 +149,8 @@ void AnswerStudy::Take(const Segment& s) {
         ++cut_out_[SortOf(Stripped(s.bytes))];
       break;
     case SegmentKind::kBanner:
+      if (commands_ == 0 && banner_head_.empty()) banner_head_ = BannerHeadOf(Stripped(s.bytes));
+      if (!answered_) NoteFirstWords(s);
       NoteElsewhere(s);
       break;
     default:
@@ -243,9 +261,7 @@ void AnswerStudy::NoteElsewhere(const Segment& s) {
 
 void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
   if (!IsText(segment.bytes)) return;
-  // What comes again and again is no second answer.
-  ++behind_[SortOf(segment.bytes)][answered_ && !second_came_ ? SortOf(command_) : Bytes()];
-  second_came_ = true;
+  NoteBehind(segment, answered_ || (!sure && IsLate(segment)));
   ForLines(segment.bytes, [&](ByteView line) {
     if (!EndsALine(line) || IsResultCode(line)) return;
     const Bytes sort = SortOf(line);
@@ -260,6 +276,46 @@ void AnswerStudy::NoteLines(const Segment& segment, bool sure) {
       head.behind.insert(command_);
     }
   });
+}
+
+void AnswerStudy::NoteLater(const Segment& segment) {
+  if (!answered_ || answers_.empty() || answers_.back().turn != turn_ || !silent_before_ ||
+      !IsText(segment.bytes))
+    return;
+  answers_.back().later.push_back({segment.bytes, segment.from - later_end_});
+  later_end_ = segment.to;
+}
+
+std::size_t AnswerStudy::CountLater(const Answer& answer, const Ends& ends) {
+  const auto holds = [](const std::vector<Bytes>& lines, ByteView line) {
+    return std::find(lines.begin(), lines.end(), line) != lines.end();
+  };
+  if (!holds(ends.ended_later, LastLineWithEnding(answer.View()))) return 0;
+  const auto end = std::find_if(answer.later.begin(), answer.later.end(), [&](const Later& later) {
+    return holds(ends.lines, LastLineWithEnding(later.bytes));
+  });
+  return end == answer.later.end() ? 0 : static_cast<std::size_t>(end - answer.later.begin()) + 1;
+}
+
+void AnswerStudy::NoteFirstWords(const Segment& segment) {
+  const ByteView text = Stripped(segment.bytes);
+  const Duration wait = segment.from - command_end_;
+  if (banner_head_.empty() || CountLines(text) < 2 || BannerHeadOf(text) != banner_head_)
+    longest_turnaround_ = std::max(longest_turnaround_, wait);
+  else
+    soonest_restart_ = std::min(soonest_restart_.value_or(wait), wait);
+}
+
+bool AnswerStudy::IsLate(const Segment& segment) const {
+  return segment.from - command_end_ >= kLate;
+}
+
+void AnswerStudy::NoteBehind(const Segment& segment, bool answers) {
+  // What comes again and again is no second answer.
+  const Bytes command = answers && !second_came_ ? ValueSortOf(command_) : Bytes();
+  Behind& behind = behind_[ValueSortOf(segment.bytes)][command];
+  ++(answered_ ? behind.second : behind.late);
+  second_came_ = true;
 }
 
 std::vector<const AnswerStudy::Answer*> AnswerStudy::TextAnswers() const {
@@ -298,6 +354,29 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
     count.followed += HasRest(*answer) ? 1u : 0u;
   }
   Ends out;
+  // "BUSY", and what others end with comes nearly each time before the next command: not the end.
+  struct LaterEnds {
+    std::size_t all = 0, ended = 0, coded = 0;
+  };
+  std::map<ByteView, LaterEnds> later;
+  for (const Answer* answer : answers) {
+    const ByteView end = LastLineWithEnding(answer->View());
+    LaterEnds& count = later[end];
+    ++count.all;
+    for (const Later& one : answer->later) {
+      const auto known = last.find(LastLineWithEnding(one.bytes));
+      if (known == last.end() || known->first == end || known->second.all < 2) continue;
+      ++count.ended;
+      // There is one to each command (V.250 5.7).
+      count.coded += IsResultCode(known->first) && !IsResultCode(end) ? 1u : 0u;
+      break;
+    }
+  }
+  for (const auto& [end, count] : later) {
+    if (!EndsALine(end) || (!GoesOn(count.ended, count.all) && count.coded < count.all)) continue;
+    out.ended_later.emplace_back(end);
+    last.erase(end);
+  }
   std::vector<std::pair<ByteView, Count*>> prompts;
   for (auto at = last.begin(); at != last.end();) {
     // "WAIT", and always something behind it: not the end.
@@ -330,6 +409,17 @@ AnswerStudy::Ends AnswerStudy::FindEnds(const std::vector<const Answer*>& answer
     });
   }
   std::size_t in_all = 0, in_alone = 0;
+  for (const Answer* answer : answers) {
+    const ByteView end = LastLineWithEnding(answer->View());
+    const bool goes_on =
+        std::find(out.ended_later.begin(), out.ended_later.end(), end) != out.ended_later.end();
+    const bool ends = std::any_of(
+        answer->later.begin(), answer->later.end(),
+        [&](const Later& one) { return last.count(LastLineWithEnding(one.bytes)) > 0; });
+    if (!goes_on || !ends) continue;
+    ++in_all;
+    in_alone += answer->alone ? 1u : 0u;
+  }
   for (const auto& [line, count] : last) {
     if (count.inside * 20 > count.all || out.lines.size() >= kMostEnds) continue;
     out.lines.emplace_back(line);
@@ -351,7 +441,7 @@ bool AnswerStudy::HasRest(const Answer& answer) const {
   return elsewhere == elsewhere_.end() || elsewhere->second * 10 <= answers_.size();
 }
 
-std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
+std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends, std::size_t unasked) const {
   struct Count {
     std::size_t alone = 0;   // nothing else in the answer
     std::size_t before = 0;  // nothing else but what answers end with
@@ -382,8 +472,9 @@ std::size_t AnswerStudy::AskedFor(const Bytes& sort, const Ends& ends) const {
     ++distinct;
     if (count.before == count.all) (count.all >= 2 ? out : once) += count.before;
   }
-  // A sort of line that comes before the end of many different answers belongs to none of them.
-  return distinct <= 2 ? out + once : out;
+  // A sort of line that comes before the end of many different answers belongs to none of them, but
+  // where it hardly comes otherwise.
+  return distinct <= 2 || once >= unasked * 8 ? out + once : out;
 }
 
 bool AnswerStudy::OneLineEach() {
@@ -484,7 +575,7 @@ void AnswerStudy::FindHeads(const Ends& ends, std::size_t least, std::vector<Byt
     for (const Answer& answer : answers_)
       if (answer.command.find(name) != Bytes::npos && answer.View().find(name) != ByteView::npos)
         ++named;
-    if (named > unasked || AskedFor(sort, ends) > unasked) return;
+    if (named > unasked || AskedFor(sort, ends, unasked) > unasked) return;
     const bool an_end = std::any_of(ends.lines.begin(), ends.lines.end(), [&](const Bytes& line) {
       return SortOf(Stripped(line)) == sort;
     });
@@ -503,32 +594,107 @@ void AnswerStudy::FindHeads(const Ends& ends, std::size_t least, std::vector<Byt
   }
 }
 
+void AnswerStudy::FindFirstCharacters(std::vector<Bytes>& heads) const {
+  struct Count {
+    std::size_t sorts = 0, unasked = 0, numbered = 0, in_answers = 0;
+    bool answers = false;  // on its own
+  };
+  std::map<char, Count> characters;
+  for (const auto& [sort, head] : heads_) {
+    if (head.unasked + head.maybe == 0) continue;
+    Count& count = characters[sort[0]];
+    ++count.sorts;
+    count.unasked += head.unasked + head.maybe;
+    count.numbered += sort[1] == '0' ? 1u : 0u;
+  }
+  for (const Answer& answer : answers_) {
+    std::size_t lines = 0;
+    char last = 0;
+    ForLines(answer.View(), [&](ByteView line) {
+      ++lines;
+      last = line[0];
+      const auto count = characters.find(last);
+      if (count != characters.end()) ++count->second.in_answers;
+    });
+    const auto count = characters.find(last);
+    if (lines == 1 && count != characters.end()) count->second.answers = true;
+  }
+  for (const auto& [c, count] : characters) {
+    const bool letter = std::isalpha(static_cast<unsigned char>(c)) != 0;
+    const bool can_be = letter ? count.numbered == count.sorts : CanBeMark(c) && c != '+';
+    if (!can_be || count.sorts < 4 || count.answers || count.in_answers * 2 > count.unasked)
+      continue;
+    std::erase_if(heads, [&](const Bytes& head) { return head[0] == c; });
+    heads.emplace_back(1, c);
+  }
+}
+
 void AnswerStudy::FindSecondAnswers(std::vector<Conventions::SecondAnswer>& out) const {
   out.clear();
   if (behind_.empty()) return;
-  std::map<Bytes, std::size_t> answered;  // commands, by sort
-  for (const Answer& answer : answers_) ++answered[SortOf(answer.command)];
-  for (const auto& lines : behind_) {
-    const Bytes& line = lines.first;
-    if (line.size() < 2 || out.size() >= kMostHeads) continue;
-    Bytes command;
-    std::size_t n = 0, all = 0;
-    for (const auto& [before, times] : lines.second) {
-      all += times;
-      if (times <= n) continue;
-      command = before;
-      n = times;
-    }
-    const std::size_t asked = answered[command];
-    // Behind nearly each such command, and hardly behind others.
-    if (command.empty() || n < 2 || n * 10 + 9 < asked * 9 || n * 10 < all * 9) continue;
-    const bool elsewhere = std::any_of(answers_.begin(), answers_.end(), [&](const Answer& answer) {
-      bool there = false;
-      ForLines(answer.View(), [&](ByteView other) { there = there || SortOf(other) == line; });
-      return there;
+  struct Count {
+    std::size_t answered = 0;
+    std::map<Bytes, std::size_t> alone;  // answers of one line, by its sort
+    // Lines that come behind such commands, and hardly behind others, by sort.
+    std::map<Bytes, Behind> lines;
+    std::size_t second = 0, late = 0;  // of these lines, such as came more than once
+  };
+  std::map<Bytes, std::size_t> said;  // how often, by the command's sort
+  for (const Bytes& command : commands_said_) ++said[ValueSortOf(command)];
+  std::map<Bytes, Count> commands;
+  std::map<Bytes, std::set<Bytes>> stands;  // lines of answers: to which commands
+  for (const Answer& answer : answers_) {
+    if (answer.late) continue;
+    const Bytes command = ValueSortOf(answer.command);
+    Count& count = commands[command];
+    ++count.answered;
+    Bytes sort;
+    std::size_t lines = 0;
+    ForLines(answer.View(), [&](ByteView line) {
+      ++lines;
+      sort = ValueSortOf(line);
+      stands[sort].insert(command);
     });
-    // Often enough, and there were enough other commands that it did not follow.
-    if (!elsewhere) out.push_back({command, line, n >= 4 && answers_.size() >= asked + 4});
+    if (lines == 1) ++count.alone[sort];
+  }
+  for (const auto& [line, behind] : behind_) {
+    if (line.empty() || (line.size() < 2 && line != "0")) continue;
+    const std::pair<const Bytes, Behind>* most = nullptr;
+    std::size_t all = 0;
+    for (const auto& one : behind) {
+      all += one.second.all();
+      if (most == nullptr || one.second.all() > most->second.all()) most = &one;
+    }
+    if (most->first.empty() || most->second.all() * 10 < all * 9) continue;
+    Count& count = commands[most->first];
+    count.lines[line] = most->second;
+    if (most->second.second > 1) count.second += most->second.second;
+    if (most->second.late > 1) count.late += most->second.late;
+  }
+  for (const auto& [command, count] : commands) {
+    for (const auto& [line, behind] : count.lines) {
+      if (out.size() >= kMostHeads) return;
+      const auto there = stands.find(line);
+      const bool elsewhere = there != stands.end() && there->second != std::set<Bytes>{command};
+      if (elsewhere) continue;
+      // Behind nearly each such command. How it ends may differ: what came once fills a gap.
+      const std::size_t second = count.second + (behind.second == 1 && count.second >= 4 ? 1u : 0u);
+      if (behind.second > behind.late && second >= 2 && second * 10 + 9 >= count.answered * 9) {
+        // Often enough, and there were enough other commands that it did not follow.
+        out.push_back({command, line, second >= 4 && answers_.size() >= count.answered + 4});
+        continue;
+      }
+      // As the only answer to nearly each that was not answered otherwise.
+      const auto alone = count.alone.find(line);
+      const std::size_t soon = alone == count.alone.end() ? 0 : alone->second;
+      const auto of_all = said.find(command);
+      const std::size_t asked = of_all == said.end() ? 0 : of_all->second;
+      const std::size_t others = std::min(asked, count.answered - soon);
+      const std::size_t late = behind.late + soon;
+      if (behind.late < 2 || late > asked - others || late * 10 + 9 < (asked - others) * 9)
+        continue;
+      out.push_back({command, line, late >= 4 && commands_ >= asked + 4});
+    }
   }
 }
 
@@ -575,13 +741,52 @@ void AnswerStudy::Finish(Conventions& out) {
     if (goes_on && HasRest(*answer)) pauses_.push_back(answer->pause);
   }
   std::size_t ended = 0, finals = 0;
+  // Answers that end, and whether only with what came behind another command.
+  std::vector<std::pair<const Answer*, bool>> whole;
+  bool any_broken = false;
   for (const Answer* answer : texts) {
+    const std::size_t more = CountLater(*answer, ends);
+    for (std::size_t i = 0; i < more; ++i) {
+      const Later& later = answer->later[i];
+      pauses_.push_back(later.pause);
+      longest_pause_ = std::max(longest_pause_, later.pause);
+      ForLines(later.bytes, [&](ByteView line) {
+        const auto head = heads_.find(SortOf(line));
+        if (head == heads_.end()) return;
+        std::size_t& count = head->second.unasked > 0 ? head->second.unasked : head->second.maybe;
+        if (count > 0) --count;
+      });
+    }
+    if (more > 0) {
+      ++ended;
+      ++finals;
+      continue;
+    }
     const bool sure = is_end(LastLineWithEnding(answer->View()));
+    if (sure) {
+      const std::size_t before = answer->before_next;
+      const bool broken =
+          before > 0 && !is_end(LastLineWithEnding(answer->View().substr(0, before)));
+      whole.emplace_back(answer, broken);
+      any_broken = any_broken || broken;
+    }
     const bool unsure = !sure && HasRest(*answer) && is_end(LastLineWithEnding(answer->View(true)));
     ended += EndsALine(answer->View(unsure)) ? 1u : 0u;
     finals += sure || unsure ? 1u : 0u;
     if (unsure) pauses_.push_back(answer->pause);
   }
+  // Those to some sort of command always do take on what answers another.
+  std::map<Bytes, std::pair<int, int>> ends_with_next;
+  for (std::size_t i = 0; any_broken && i < whole.size(); ++i) {
+    auto& [broken, all] = ends_with_next[ValueSortOf(whole[i].first->command)];
+    broken += whole[i].second ? 1 : 0;
+    ++all;
+  }
+  const bool taken_on =
+      std::any_of(ends_with_next.begin(), ends_with_next.end(), [](const auto& command) {
+        const auto [broken, all] = command.second;
+        return broken >= 3 && broken == all;
+      });
   // The response to a Modbus write repeats the request (V1.1b3 clause 6.5), an echo does to all.
   const bool modbus = out.framing == Framing::kModbusRtu || out.framing == Framing::kModbusAscii;
   out.echo = echoes_ > 0 && echoes_ * 10 >= commands_ * (modbus ? 9u : 3u);
@@ -589,7 +794,7 @@ void AnswerStudy::Finish(Conventions& out) {
   out.answer_ends = ends.lines;
   out.answer_mark = FindMark(texts);
   out.answers_always_end = out.answer_mark != 0 || ((out.result_codes || !ends.lines.empty()) &&
-                                                    finals * 100 >= texts.size() * 97);
+                                                    finals * 100 >= texts.size() * 97 && !taken_on);
   out.one_line_replies = OneLineEach() && ended * 10 >= answers_.size() * 9;
   out.one_of_several = out.one_line_replies && !out.echo && OneOfSeveral();
   if (!turnarounds_.empty()) {
@@ -598,21 +803,28 @@ void AnswerStudy::Finish(Conventions& out) {
         std::min(turnarounds_[(turnarounds_.size() - 1) * 95 / 100], kLongestUsualTurnaround);
     latest_ = std::max(turnarounds_[(turnarounds_.size() - 1) / 4] * kManyTimes, kSoon);
   }
+  const bool restarts =
+      soonest_restart_ && *soonest_restart_ > std::max(kSoon, longest_turnaround_ * 2);
+  out.restart_head = restarts ? banner_head_ : Bytes();
   // Blocks are text by chance, but hardly the same one twice.
   const bool mostly_blocks = !out.terminated_commands && blocks_.size() > texts_;
   FindHeads(ends, mostly_blocks ? 2 : 1, out.unasked_heads);
+  if (!mostly_blocks) FindFirstCharacters(out.unasked_heads);
   FindMarks(out);
   out.second_answers.clear();
   // Behind its result code a V.250 module says nothing but what nobody asked for (clause 5.7).
   if (!out.result_codes) FindSecondAnswers(out.second_answers);
-  for (const auto& second : out.second_answers) std::erase(out.unasked_heads, second.line);
+  for (const auto& second : out.second_answers)
+    std::erase_if(out.unasked_heads, [&](const Bytes& head) {
+      return head == second.line || ValueSortOf(head) == second.line;
+    });
 }
 
 Duration AnswerStudy::PauseInAnswers() const {
-  if (pauses_.size() < 2) return Duration::Zero();
+  if (pauses_.size() < 2) return longest_pause_;
   std::vector<Duration> sorted = pauses_;
   std::sort(sorted.begin(), sorted.end());
-  return sorted[(sorted.size() - 1) * 95 / 100];
+  return std::max(longest_pause_, sorted[(sorted.size() - 1) * 95 / 100]);
 }
 
 }  // namespace witness

@@ -4,6 +4,7 @@
 
 #include <cstddef>
 #include <map>
+#include <optional>
 #include <set>
 #include <vector>
 
@@ -17,14 +18,18 @@ class AnswerStudy {
   // All segments of the stretch, in their order.
   void Take(const Segment& segment);
   // Puts what was found into `out`: result_codes, answer_ends, answers_always_end, echo,
-  // one_line_replies, one_of_several, unasked_heads, unasked_marks, second_answers,
-  // usual_turnaround.
+  // one_line_replies, one_of_several, unasked_heads, unasked_marks, restart_head,
+  // second_answers, usual_turnaround.
   void Finish(Conventions& out);
   // After Finish(): how long pauses last inside answers that were taken for over then; 95th
   // percentile, zero if there were none.
   Duration PauseInAnswers() const;
 
  private:
+  struct Later {
+    Bytes bytes;
+    Duration pause;  // before it
+  };
   struct Answer {
     std::uint64_t turn = 0;
     Bytes command;
@@ -37,10 +42,19 @@ class AnswerStudy {
     std::size_t waited = 0;     // commands since the answer before
     std::size_t group = 0;      // index
     bool text = true;
+    std::size_t before_next = 0;  // of `bytes`, lines that came before another command; 0: all
+    bool late = false;            // later than answers are waited for
+    // Text that came behind it, each time after a silence, before the next command.
+    std::vector<Later> later;
 
     ByteView View(bool with_rest = false) const {
       return ByteView(bytes).substr(0, with_rest ? bytes.size() : sure_size);
     }
+  };
+  struct Behind {
+    std::size_t second = 0, late = 0;
+
+    std::size_t all() const { return second + late; }
   };
   struct Head {
     std::size_t unasked = 0;  // stood where nothing was asked
@@ -69,11 +83,16 @@ class AnswerStudy {
   struct Ends {
     std::vector<Bytes> lines;
     std::vector<Bytes> go_on;  // last lines behind which more comes, nearly each time
+    // The same, where the last that comes is what others end with.
+    std::vector<Bytes> ended_later;
   };
 
   // It came soon behind the last answer.
   void MayBeRest(const Segment& segment);
   void NoteElsewhere(const Segment& segment);
+  void NoteLater(const Segment& segment);
+  // How much of what came behind an answer belongs to it, see Ends::ended_later.
+  static std::size_t CountLater(const Answer& answer, const Ends& ends);
   void NoteBlock(const Segment& segment);
   void FindMarks(Conventions& out) const;
   // By what blocks have at this place. Where an unasked one came between a command and its answer,
@@ -83,12 +102,20 @@ class AnswerStudy {
   bool FollowAtTimes(std::size_t at) const;
   bool HasRest(const Answer& answer) const;
   void NoteLines(const Segment& segment, bool sure);
+  // `answers`: it may answer the command before.
+  void NoteBehind(const Segment& segment, bool answers);
+  bool IsLate(const Segment& segment) const;
+  // The module's first words after a command, or what stands in their place.
+  void NoteFirstWords(const Segment& segment);
   std::vector<const Answer*> TextAnswers() const;
   Ends FindEnds(const std::vector<const Answer*>& answers, bool with_rest) const;
   // A character that (nearly) every answer ends with and none holds elsewhere; 0: none.
   char FindMark(const std::vector<const Answer*>& answers) const;
   // Such as came at least so often.
   void FindHeads(const Ends& ends, std::size_t least, std::vector<Bytes>& out) const;
+  // Where unasked lines of many sorts begin with the same character, and answers do not: that, in
+  // place of those.
+  void FindFirstCharacters(std::vector<Bytes>& heads) const;
   // Where what answers AT+NAME? begins with that name (V.250 5.4 and 5.7): sorts of lines "+OTHER:"
   // that stand in answers to commands that do not name them, and how often. `known`: such as were
   // found before, and cut out of answers since.
@@ -101,8 +128,9 @@ class AnswerStudy {
   // Whether lines of this sort stand beside others in answers to different commands.
   bool StandsInAnswers(const Bytes& sort) const;
   // How often answers consist of nothing but lines of this sort, for commands that are always
-  // answered so. Such as came much later than answers come are none.
-  std::size_t AskedFor(const Bytes& sort, const Ends& ends) const;
+  // answered so. Such as came much later than answers come are none. `unasked`: how often
+  // otherwise.
+  std::size_t AskedFor(const Bytes& sort, const Ends& ends, std::size_t unasked) const;
 
   std::vector<Answer> answers_;
   std::vector<Group> groups_;
@@ -110,8 +138,10 @@ class AnswerStudy {
   std::map<Bytes, std::size_t>
       elsewhere_;                         // shapes of lines that came, but not soon behind answers
   std::map<Bytes, std::size_t> cut_out_;  // sorts of unasked lines in the midst of answers
-  // How often a line of that sort came a silence behind an answer, by the sort of its command.
-  std::map<Bytes, std::map<Bytes, std::size_t>> behind_;
+  // How often a line of that sort came a silence behind an answer, or so late that it is hardly
+  // one, by the sort of the command.
+  std::map<Bytes, std::map<Bytes, Behind>> behind_;
+  std::vector<Bytes> commands_said_;
   std::vector<Block> blocks_;  // all that the module said
   std::size_t texts_ = 0;      // what the module said besides
   // First words that are a block, and how many came behind it.
@@ -123,7 +153,11 @@ class AnswerStudy {
   std::uint64_t block_turn_ = 0;
   std::vector<Duration> turnarounds_;
   Duration latest_ = Duration::Max();  // how long an answer may take
+  Bytes banner_head_;
+  std::optional<Duration> soonest_restart_;  // after a command
+  Duration longest_turnaround_;              // of anything else
   std::vector<Duration> pauses_;
+  Duration longest_pause_;  // of such as were surely inside
   std::size_t commands_ = 0, echoes_ = 0, waiting_ = 0;
   std::size_t since_answer_ = 0;  // commands
   std::uint64_t turn_ = 0;
@@ -131,6 +165,7 @@ class AnswerStudy {
   Instant command_end_;
   bool answered_ = true;
   bool second_came_ = true;  // something came a silence behind the last answer
+  Instant later_end_;        // of the last that the module said
   bool cut_ = false;         // the host began to speak in the last answer, or right behind it
   // Whether nobody spoke before the segment under way, and what it follows.
   bool silent_before_ = true;

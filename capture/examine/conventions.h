@@ -67,17 +67,21 @@ struct Conventions {
   std::vector<Bytes> answer_ends;
   // A character in place of CR or LF that each command or answer ends with (';'); 0: none.
   char command_mark = 0;
+  std::size_t command_mark_times = 1;  // so many of it: FF FF FF
   char answer_mark = 0;
   bool answers_always_end = false;  // no answer was seen without its result code or such an end
   Framing framing = Framing::kNone;
   // Beginnings of lines that the module says unasked, up to a ':' or ',' ("+JOIN:"), or whole;
-  // numbers in them stand as one 0.
+  // numbers in them stand as one 0. One character: all lines that begin with it.
   std::vector<Bytes> unasked_heads;
   // The same of blocks: what those have at this place that the module says unasked.
   std::size_t mark_at = 0;
   Bytes unasked_marks;
+  // What the banner at the start begins with, as BannerHeadOf() has it, if that comes in place of
+  // answers, later than any: the module began anew.
+  Bytes restart_head;
   // Lines that come a silence after the answer to a command of that sort, and only then: its second
-  // answer. Both as SortOf() has them.
+  // answer; or its only one, later than answers are waited for. Both as ValueSortOf() has them.
   struct SecondAnswer {
     Bytes command, line;
     bool likely = false;  // else it was seen too seldom to be told from one that nobody asked for
@@ -90,6 +94,8 @@ struct Conventions {
   Duration usual_turnaround;
   Duration quick_turnaround;  // one in ten answers comes as soon; zero if unknown
 
+  // Whether `line`, without its ending, begins as such do.
+  bool HasUnaskedHead(ByteView line) const;
   bool IsUnaskedBlock(ByteView bytes) const {
     return bytes.size() > mark_at && unasked_marks.find(bytes[mark_at]) != Bytes::npos;
   }

@@ -9,10 +9,11 @@ namespace {
 
 constexpr std::size_t kKept = 4096;
 
-std::size_t CommonStart(ByteView a, ByteView b) {
-  const std::size_t most = std::min(a.size(), b.size());
+// How much of what the module says gives back what the host says.
+std::size_t CommonStart(ByteView module, ByteView host) {
+  const std::size_t most = std::min(module.size(), host.size());
   std::size_t n = 0;
-  while (n < most && a[n] == b[n]) ++n;
+  while (n < most && (module[n] == host[n] || HidesKey(module[n], host[n]))) ++n;
   return n;
 }
 
@@ -90,9 +91,7 @@ bool EchoOrder::MayBeEarly(const Tape& tape, const TapeItem& item) const {
       IdleBefore(last_, item.at, item.size, character_time_) <= conventions_->silence.value)
     return false;
   if (conventions_->IsUnaskedBlock(tape.BytesOf(item))) return false;
-  const auto& unasked = conventions_->unasked_heads;
-  return unasked.empty() || std::find(unasked.begin(), unasked.end(),
-                                      SortOf(Stripped(tape.BytesOf(item)))) == unasked.end();
+  return !conventions_->HasUnaskedHead(Stripped(tape.BytesOf(item)));
 }
 
 void EchoOrder::TakeAhead(const Tape& tape, std::size_t item, const Sink& sink) {

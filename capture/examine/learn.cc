@@ -63,7 +63,8 @@ class EchoGuess {
   void Module(ByteView bytes) {
     module_ += bytes.size();
     std::size_t same = 0;
-    while (!others_ && same < bytes.size() && same < said_.size() && bytes[same] == said_[same])
+    while (!others_ && same < bytes.size() && same < said_.size() &&
+           (bytes[same] == said_[same] || HidesKey(bytes[same], said_[same])))
       ++same;
     said_.erase(0, same);
     came_back_ += same;
@@ -125,6 +126,29 @@ class LineEnds {
   std::size_t pairs_ = 0, others_ = 0, answers_ = 0, cr_ = 0, lf_ = 0;
 };
 
+// Whether `said` is text in parts that each end with the same byte, which is none, so many times.
+void FindByteMark(ByteView said, Conventions& out) {
+  const auto first = std::find_if_not(said.begin(), said.end(), IsTextByte);
+  if (first == said.end()) return;
+  const char mark = *first;
+  std::size_t times = 0, parts = 0;
+  for (std::size_t at = 0; at < said.size();) {
+    const std::size_t end = std::min(said.find(mark, at), said.size());
+    if (!IsText(said.substr(at, end - at))) return;
+    const std::size_t stop = std::min(said.find_first_not_of(mark, end), said.size());
+    // What the stretch begins or ends within may be incomplete.
+    if (end > 0 && stop < said.size()) {
+      ++parts;
+      if (times == 0) times = stop - end;
+      if (stop - end != times) return;
+    }
+    at = stop;
+  }
+  if (parts < 4 || times < 2) return;
+  out.command_mark = mark;
+  out.command_mark_times = times;
+}
+
 struct LaneFacts {
   bool heard = false;
   Instant last;
@@ -153,6 +177,7 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
   std::array<std::size_t, 256> host_bytes_of = {}, host_last = {};
   std::size_t host_runs = 0;
   std::size_t host_text = 0, host_bytes = 0, host_endings = 0;
+  Bytes host_said;
   LineEnds ends;
   std::vector<Duration> host_gaps_inside_lines, turnarounds;
   for (const TapeItem& item : tape.items) {
@@ -161,6 +186,7 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
     LaneFacts& lane = lanes[static_cast<int>(item.side)];
     if (item.side == Side::kHost) {
       host_bytes += bytes.size();
+      host_said += bytes;
       for (const char c : bytes) {
         ++host_bytes_of[static_cast<unsigned char>(c)];
         host_text += IsTextByte(c) ? 1u : 0u;
@@ -213,6 +239,7 @@ void MeasureTape(const Tape& tape, const SegmenterOptions& options, Conventions&
     if (always && can_be && host_bytes_of[c] <= host_runs * 2)
       out.command_mark = static_cast<char>(c);
   }
+  if (!out.terminated_commands && out.command_mark == 0) FindByteMark(host_said, out);
   if (!turnarounds.empty()) {
     std::sort(turnarounds.begin(), turnarounds.end());
     out.usual_turnaround =

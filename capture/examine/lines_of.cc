@@ -107,18 +107,36 @@ ByteView HeadOf(ByteView line) {
   return line.substr(0, std::min<std::size_t>(end, 32));
 }
 
-Bytes SortOf(ByteView line) {
-  const ByteView head = HeadOf(line);
-  const auto digit = [](char c) { return c >= '0' && c <= '9'; };
-  if (head.empty() || (digit(head[0]) && head.back() != ',')) return Bytes(head);
+namespace {
+
+bool IsDigit(char c) { return c >= '0' && c <= '9'; }
+
+Bytes WithNumbersAsOne(ByteView head) {
   Bytes out;
   for (std::size_t i = 0; i < head.size(); ++i) {
-    if (!digit(head[i]))
+    if (!IsDigit(head[i]))
       out += head[i];
-    else if (i == 0 || !digit(head[i - 1]))
+    else if (i == 0 || !IsDigit(head[i - 1]))
       out += '0';
   }
   return out;
+}
+
+}  // namespace
+
+Bytes SortOf(ByteView line) {
+  const ByteView head = HeadOf(line);
+  if (head.empty() || (IsDigit(head[0]) && head.back() != ',')) return Bytes(head);
+  return WithNumbersAsOne(head);
+}
+
+Bytes ValueSortOf(ByteView line) { return WithNumbersAsOne(HeadOf(line)); }
+
+Bytes BannerHeadOf(ByteView text) {
+  Bytes out(text.substr(0, std::min<std::size_t>(text.find_first_of("\r\n"), 64)));
+  for (char& c : out)
+    if (IsDigit(c)) c = '0';
+  return out.size() < 4 ? Bytes() : out;
 }
 
 ByteView NameOf(ByteView head) {

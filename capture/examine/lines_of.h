@@ -46,6 +46,8 @@ inline std::size_t CountTextIn(const Sixteen& bytes, std::uint32_t printable, st
   return kOnes[text & 0xff] + std::size_t{kOnes[text >> 8]};
 }
 
+// Whether a console gives `given` back in place of a key, so that nobody reads along.
+inline bool HidesKey(char given, char key) { return given == '*' && key > ' ' && key < 0x7f; }
 inline bool IsLineEnd(char c) { return c == '\r' || c == '\n'; }
 // The first at `from` or behind it, the last; npos: none.
 std::size_t FindLineEnd(ByteView bytes, std::size_t from);
@@ -79,6 +81,10 @@ ByteView HeadOf(ByteView line);
 // that begins with a digit keeps them: there they are likely to be what it says, unless more values
 // follow (",").
 Bytes SortOf(ByteView line);
+// The same where a line that begins with a digit says that some value is there, whichever.
+Bytes ValueSortOf(ByteView line);
+// The first line of what is said at power-up, each digit in it as 0; empty if it is too short.
+Bytes BannerHeadOf(ByteView text);
 // A head without its separator: what a command would call it.
 ByteView NameOf(ByteView head);
 

@@ -13,14 +13,6 @@ namespace {
 constexpr Duration kLongestPauseInEnding = Duration::Milliseconds(500);
 constexpr Duration kLongestPauseInLine = Duration::Seconds(2);
 
-// The first line of what is said at power-up, whatever its numbers are.
-Bytes BannerHeadOf(ByteView text) {
-  Bytes out(text.substr(0, std::min<std::size_t>(text.find_first_of("\r\n"), 64)));
-  for (char& c : out)
-    if (c >= '0' && c <= '9') c = '0';
-  return out;
-}
-
 }  // namespace
 
 SegmentMachine::SegmentMachine(const Conventions& conventions, const SegmenterOptions& options,
@@ -35,6 +27,7 @@ SegmentMachine::SegmentMachine(const Conventions& conventions, const SegmenterOp
     if (!end.empty() && end.back() != '\r' && end.back() != '\n') prompt_ends_ += end.back();
   if (conventions.answer_mark != 0) prompt_ends_ += conventions.answer_mark;
   for (const char c : prompt_ends_ + "\r\n") ends_unit_[static_cast<unsigned char>(c)] = true;
+  banner_head_ = conventions.restart_head;
   begins_unasked_['R'] = true;  // RING
   for (const Bytes& head : conventions.unasked_heads) {
     if (head.empty()) continue;
@@ -112,15 +105,15 @@ void SegmentMachine::CloseSlot(Slot& slot, EndedBy why, Duration quiet) {
   }
   s.ended_by = why;
   s.quiet_after = why == EndedBy::kSilence ? quiet : Duration::Zero();
-  if (why == EndedBy::kSilence && (quiet < silence_ + silence_ / 2 ||
-                                   (!conventions_.both_sides() && !conventions_.silence.clear)))
+  const bool by_silence = why == EndedBy::kSilence || why == EndedBy::kEndOfCapture;
+  if ((why == EndedBy::kSilence && quiet < silence_ + silence_ / 2) ||
+      (by_silence && !conventions_.both_sides() && !conventions_.silence.clear))
     s.sure = Sureness::kUnsure;
   if (s.kind == SegmentKind::kUnsolicited && BeginsAsBanner(s.bytes)) {
     s.kind = SegmentKind::kBanner;
     s.kind_why = "it begins as the banner at the start did";
   } else if (s.kind == SegmentKind::kBanner && banner_head_.empty()) {
     banner_head_ = BannerHeadOf(Stripped(s.bytes));
-    if (banner_head_.size() < 4) banner_head_.clear();
   }
   slot.closed = true;
 }
@@ -135,6 +128,8 @@ void SegmentMachine::Close(Lane& lane, EndedBy why, Duration quiet) {
     // A block's bytes may be text by chance.
     const bool block = !slot->text || !conventions_.terminated_commands;
     if (block && conventions_.IsUnaskedBlock(slot->segment.bytes)) TellUnasked(*slot);
+    if (BelongsToAnswer(*slot, slot->segment.bytes.size()))
+      slot->over_at = slot->segment.bytes.size();
     if (slot->over_at > 0 && slot->over_at < slot->segment.bytes.size() &&
         !Stripped(ByteView(slot->segment.bytes).substr(slot->over_at)).empty()) {
       Slot* rest = NewSlot(SegmentKind::kUnsolicited, Side::kModule);
@@ -168,8 +163,8 @@ void SegmentMachine::CutBanner() {
     const SegmentPiece& piece = s.pieces[i];
     if (i > 0)
       quiet = IdleBefore(s.pieces[i - 1].at, piece.at, piece.size, options_.character_time);
-    // First words after a command answer it, whatever they are.
-    if (i > 0 ? quiet <= silence_ : !slot->more) continue;
+    // First words after a command answer it, whatever they are, but for what is known.
+    if (i > 0 ? quiet <= silence_ : !slot->more && conventions_.restart_head.empty()) continue;
     if (!BeginsAsBanner(ByteView(s.bytes).substr(at))) continue;
     // What was asked for is lost.
     for (Asked& asked : asked_)

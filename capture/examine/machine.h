@@ -98,6 +98,10 @@ class SegmentMachine {
   bool EndsByChance(ByteView bytes, std::size_t line) const;
   // The same of what it said before, if `next` follows without a pause.
   bool EndedByChance(ByteView said, ByteView next) const;
+  // Where commands end with the same byte several times: whether this one does, and behind which of
+  // `bytes` from `from` on it does, where `said` came before; 0: it goes on.
+  bool EndsWithByteMark(ByteView said) const;
+  std::size_t EndOfMarked(ByteView said, ByteView bytes, std::size_t from) const;
   // Where commands end by silence: whether the host has waited longer than answers take, so that
   // what it says now is another command though the silence is short.
   bool WaitedInVain(Duration idle) const;
@@ -168,6 +172,9 @@ class SegmentMachine {
   static bool LooksLikePrompt(ByteView bytes);
   // Whether it ends with the prompt for data that some commands want (common practice, no source).
   bool AsksForMore(const Slot& slot) const;
+  // Whether what came behind the end of a complete answer, without a silence, up to `end` is more
+  // of it: a prompt, or information that bears the command's name (V.250 5.4).
+  bool BelongsToAnswer(const Slot& slot, std::size_t end) const;
   Asked* Answering();
   void DropSettled();
   void ForgetFirst();  // of asked_

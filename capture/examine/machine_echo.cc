@@ -106,7 +106,7 @@ std::size_t SegmentMachine::MatchEcho(Asked& asked, ByteView bytes) {
     if (asked.echoed == text.size()) break;
     const char said = text[asked.echoed];
     const bool rubs_out = said == '\b' || said == '\x7f';
-    if (c != said && !(rubs_out && c == '\b')) break;
+    if (c != said && !(rubs_out && c == '\b') && !HidesKey(c, said)) break;
     if (rubs_out) asked.rub_out = 1;
     ++asked.echoed;
   }
@@ -126,8 +126,10 @@ std::size_t SegmentMachine::TakeEcho(const Tape& tape, const TapeItem& item, std
                            (said->over_at > 0 &&
                             Stripped(ByteView(said->segment.bytes).substr(said->over_at)).empty());
     if (!may_begin) return 0;
-    if (bytes[from] != asked->text[0] || (one_byte && !conventions_.echo &&
-                                          (asked->complete || !conventions_.terminated_commands))) {
+    const bool begins = bytes[from] == asked->text[0] ||
+                        (conventions_.echo && HidesKey(bytes[from], asked->text[0]));
+    if (!begins || (one_byte && !conventions_.echo &&
+                    (asked->complete || !conventions_.terminated_commands))) {
       if (conventions_.echo && asked->text[0] != '\r') {
         const std::size_t end = std::min(FindLineEnd(bytes, from + 2), bytes.size());
         if (KnownUnasked(bytes.substr(from, end - from))) return 0;  // the echo may still come

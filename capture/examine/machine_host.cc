@@ -78,6 +78,21 @@ bool SegmentMachine::EndsByChance(ByteView bytes, std::size_t line) const {
   }
 }
 
+bool SegmentMachine::EndsWithByteMark(ByteView said) const {
+  const std::size_t times = conventions_.command_mark_times;
+  return times > 1 && said.size() >= times &&
+         said.find_last_not_of(conventions_.command_mark) + 1 + times <= said.size();
+}
+
+std::size_t SegmentMachine::EndOfMarked(ByteView said, ByteView bytes, std::size_t from) const {
+  std::size_t marks = said.size() - (said.find_last_not_of(conventions_.command_mark) + 1);
+  for (std::size_t at = from; at < bytes.size(); ++at) {
+    marks = bytes[at] == conventions_.command_mark ? marks + 1 : 0;
+    if (marks == conventions_.command_mark_times) return at + 1;
+  }
+  return 0;
+}
+
 void SegmentMachine::CloseLine(bool line, bool block_follows) {
   // It may be the beginning of a block that happens to be text.
   if (block_follows) host_.open->segment.sure = Sureness::kUnsure;
@@ -130,6 +145,7 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
   if (host_.open != nullptr) {
     LineEnding ending;
     const bool line = EndingOf(host_.open->segment.bytes, ending) > 0;
+    const bool marked = EndsWithByteMark(host_.open->segment.bytes);
     const bool ended = host_.open->text &&
                        EndsText(host_.open->segment.bytes.back(), conventions_.command_mark) &&
                        !EndsByChance(host_.open->segment.bytes, host_.open->segment.bytes.size()) &&
@@ -141,7 +157,9 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
       at = 1;
     }
     if (at < bytes.size()) {
-      if (ended)
+      if (marked)
+        CloseLine(false, false);
+      else if (ended)
         CloseLine(line, idle <= kBriefly && !IsText(bytes));
       else if (idle > silence_ && !(idle < kTypedPause && TypedByHand(*host_.open)))
         Close(host_, EndedBy::kSilence, idle);
@@ -163,7 +181,11 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
     if (host_.open == nullptr) BeginCommand(item, at == 0 ? idle : Duration::Zero());
     std::size_t end = bytes.size();
     bool line_ended = false;
-    if (host_.open->text) {
+    if (conventions_.command_mark_times > 1) {
+      end = EndOfMarked(host_.open->segment.bytes, bytes, at);
+      line_ended = end > 0;
+      if (!line_ended) end = bytes.size();
+    } else if (host_.open->text) {
       end = EndOfTextLine(bytes, at, conventions_.command_mark, pair_first_, pair_second_);
       if (!IsText(bytes.substr(at, end - at)) || EndsByChance(bytes.substr(at), end - at))
         end = bytes.size();
@@ -179,7 +201,8 @@ void SegmentMachine::TakeHost(const Tape& tape, const TapeItem& item) {
     if (fresh) AdoptEarlyReply(asked, item.at);
     if (line_ended) asked.complete = true;
     if (line_ended && end < bytes.size())
-      CloseLine(IsLineEnd(bytes[end - 1]), !IsText(bytes.substr(end)));
+      CloseLine(IsLineEnd(bytes[end - 1]),
+                conventions_.command_mark_times == 1 && !IsText(bytes.substr(end)));
     at = end;
     LimitSize(host_);
   }

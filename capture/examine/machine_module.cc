@@ -36,11 +36,7 @@ void SegmentMachine::DropSettled() {
 bool SegmentMachine::KnownUnasked(ByteView line) const {
   if (line.empty() || !begins_unasked_[static_cast<unsigned char>(line[0])]) return false;
   if (line == "RING") return true;  // V.250 table 1: nobody asks for it
-  if (conventions_.unasked_heads.empty()) return false;
-  const Bytes sort = SortOf(line);
-  if (std::find(conventions_.unasked_heads.begin(), conventions_.unasked_heads.end(), sort) ==
-      conventions_.unasked_heads.end())
-    return false;
+  if (!conventions_.HasUnaskedHead(line)) return false;
   const ByteView name = NameOf(HeadOf(line));
   for (const Asked& asked : asked_)
     if (!asked.over && asked.text.find(name) != Bytes::npos) return false;
@@ -57,9 +53,10 @@ bool SegmentMachine::BeginsUnaskedBlock(ByteView bytes, Duration idle) const {
 }
 
 const Conventions::SecondAnswer* SegmentMachine::SecondAnswerOf(ByteView line) const {
-  if (conventions_.second_answers.empty() || asked_.empty() || !asked_.back().replied)
-    return nullptr;
-  const Bytes command = SortOf(Stripped(asked_.back().text)), sort = SortOf(line);
+  if (conventions_.second_answers.empty() || asked_.empty()) return nullptr;
+  const bool late = module_.open != nullptr && module_.open->late_for == asked_.back().turn;
+  if (!asked_.back().replied && !late) return nullptr;
+  const Bytes command = ValueSortOf(Stripped(asked_.back().text)), sort = ValueSortOf(line);
   for (const auto& second : conventions_.second_answers)
     if (second.command == command && second.line == sort) return &second;
   return nullptr;
@@ -85,6 +82,18 @@ bool SegmentMachine::LooksLikePrompt(ByteView bytes) {
 bool SegmentMachine::AsksForMore(const Slot& slot) const {
   const ByteView bytes = slot.segment.bytes;
   return bytes.ends_with("> ") && LastLine(bytes) == "> ";
+}
+
+bool SegmentMachine::BelongsToAnswer(const Slot& slot, std::size_t end) const {
+  if (slot.over_at == 0 || slot.over_at >= end || slot.segment.kind != SegmentKind::kReply ||
+      !IsLineEnd(slot.segment.bytes[slot.over_at - 1]))
+    return false;
+  const ByteView rest = ByteView(slot.segment.bytes).substr(slot.over_at, end - slot.over_at);
+  if (FindLineEnd(rest, 0) == ByteView::npos) return rest == ">" || LooksLikePrompt(rest);
+  if (asked_.size() != 1 || slot.segment.turn != asked_.back().turn) return false;
+  const ByteView line = Stripped(rest), head = HeadOf(line);
+  return line.size() > 3 && line[0] == '+' && head.back() == ':' && CountLines(line) == 1 &&
+         asked_.back().text.find(NameOf(head)) != Bytes::npos;
 }
 
 // ---- replies and what comes unasked ----
@@ -182,6 +191,10 @@ void SegmentMachine::EndOfLine(std::size_t end) {
     module_.open = slot = rest;
     end -= offset;
   };
+  if (BelongsToAnswer(*slot, end)) {
+    slot->over_at = slot->unit = end;
+    return;
+  }
   if (slot->over_at > 0) {
     cut(slot->over_at, EndedBy::kFraming);
     slot->segment.turn = 0;
@@ -223,6 +236,7 @@ void SegmentMachine::EndOfLine(std::size_t end) {
     slot->segment.sure = Sureness::kLikely;
     slot->segment.turn = asked_.back().turn;
     slot->segment.kind_why = "it comes after such a command, and only then";
+    asked_.back().replied = true;
     slot->unit = end;
     return;
   }
@@ -345,8 +359,9 @@ void SegmentMachine::SayModule(const Tape& tape, const TapeItem& item, std::size
                         idle > kBriefly + options_.stamp_uncertainty);
     const bool ends_surely = conventions_.result_codes || conventions_.answers_always_end;
     // What came behind a complete answer began the next.
-    const bool next_began =
-        module_.open->over_at > 0 && module_.open->over_at < module_.open->segment.bytes.size();
+    const std::size_t size = module_.open->segment.bytes.size();
+    const bool next_began = module_.open->over_at > 0 && module_.open->over_at < size &&
+                            !BelongsToAnswer(*module_.open, size);
     const bool due = next_began || (line_open && !waits) ||
                      (ends_surely && module_.open->segment.kind == SegmentKind::kReply &&
                       asked != nullptr && !asked->over && !AsksForMore(*module_.open));

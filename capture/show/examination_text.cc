@@ -163,8 +163,9 @@ std::string ExaminationText(const Examination& e) {
   }
   if (c.one_line_replies) out += "  each reply is one line\n";
   for (const auto& [mark, what] :
-       {std::pair{c.command_mark, "commands"}, std::pair{c.answer_mark, "replies"}})
-    if (mark != 0) out += std::string("  ") + what + " end with " + SafeText(Bytes(1, mark)) + "\n";
+       {std::pair{Bytes(c.command_mark_times, c.command_mark), "commands"},
+        std::pair{Bytes(1, c.answer_mark), "replies"}})
+    if (mark[0] != 0) out += std::string("  ") + what + " end with " + SafeText(mark) + "\n";
   if (c.echo) out += "  the module echoes commands\n";
   if (!c.unasked_heads.empty()) {
     out += "  said unasked:";

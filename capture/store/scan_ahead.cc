@@ -98,7 +98,7 @@ class AheadScanner : public ItemSource {
 
   // Whether enough is filled, and whether so little that more is wanted.
   bool IsFull() const { return filled_ == kBatches || HasEnoughMemory(); }
-  bool MayResume() const { return filled_ <= kBatches / 2 && !HasEnoughMemory(); }
+  bool MayResume() const { return filled_ <= kBatches * 5 / 6 && !HasEnoughMemory(); }
   bool HasEnoughMemory() const {
     std::size_t pieces = 0, bytes = 0;
     const ScanMemory* last = nullptr;

@@ -132,12 +132,17 @@ bool PlainBlocks::IsPlainCommand(ByteView first, ByteView command, std::uint32_t
   if (known.low != low || known.high != high || known.size != command.size()) {
     std::uint32_t text = 0;
     if (!IsPlainCommand(first, command, text)) return false;
+    exchange.command_text = text;
+    exchange.history = nullptr;
+    // One of the row that this is for may still need its history.
+    if (looks_ - known.used <= PlainRow::kMost) return true;
     known.low = low;
     known.high = high;
     known.size = static_cast<std::uint8_t>(command.size());
     known.text = static_cast<std::uint8_t>(text);
     known.history = {};
   }
+  known.used = looks_;
   exchange.command_text = known.text;
   exchange.history = &known.history;
   return true;
@@ -167,6 +172,7 @@ bool PlainBlocks::IsPlainCommand(ByteView first, ByteView command, std::uint32_t
 
 bool PlainBlocks::Look(std::size_t before, bool loose_returns, PlainExchange& exchange) {
   const PlainSaid& command = exchange.command;
+  ++looks_;
   // What is, or begins as, all of the command may be its echo.
   if (BeginAlike(command.bytes(), exchange.answer.bytes())) return false;
   exchange.command_content = &block_;

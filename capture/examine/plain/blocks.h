@@ -32,6 +32,7 @@ class PlainBlocks {
     std::uint8_t size = 0;            // up to sixteen; 0: none
     std::uint8_t text = 0;
     PlainHistory history;
+    std::uint64_t used = 0;  // looks_ then
   };
   static constexpr std::size_t kKnown = 256;
 
@@ -55,8 +56,9 @@ class PlainBlocks {
   PlainContent block_;                   // of bytes that are not text
   std::array<PlainContent, 4> texts_{};  // of text, by its ending
   std::array<Known, kKnown> known_{};
-  std::vector<Secret> secrets_;          // none
-  std::vector<std::uint64_t> sixteens_;  // of a command, see FindSecrets()
+  std::uint64_t looks_ = PlainRow::kMost + 1;  // a number of the look at an exchange
+  std::vector<Secret> secrets_;                // none
+  std::vector<std::uint64_t> sixteens_;        // of a command, see FindSecrets()
 };
 
 }  // namespace witness

@@ -20,6 +20,7 @@
 #include "tests/support/sanitized.h"
 #include "tests/support/typed_talk.h"
 #include "tests/support/wire_talk.h"
+#include "tests/support/yard_talk.h"
 
 namespace witness {
 namespace {
@@ -218,6 +219,7 @@ TEST(Plain, BenchTalksAreExaminedTheSame) { TrySorts<test::BenchTalk>(); }
 TEST(Plain, TypedTalksAreExaminedTheSame) { TrySorts<test::TypedTalk>(); }
 TEST(Plain, WireTalksAreExaminedTheSame) { TrySorts<test::WireTalk>(); }
 TEST(Plain, FieldTalksAreExaminedTheSame) { TrySorts<test::FieldTalk>(); }
+TEST(Plain, YardTalksAreExaminedTheSame) { TrySorts<test::YardTalk>(); }
 TEST(Plain, HardTalksAreExaminedTheSame) { TrySorts<test::HardTalk>(); }
 
 TEST(Plain, DrawnTalksAreExaminedTheSame) {
@@ -278,6 +280,45 @@ TEST(Plain, TrafficOfTheBenchmarksIsExaminedTheSame) {
     }
     EXPECT_GT(disturbed.Share(), 0.1) << traffic.name;
     EXPECT_LT(disturbed.Share(), whole.Share()) << traffic.name;
+  }
+}
+
+// What the first answer to a command was is remembered of few commands at a time.
+TEST(Plain, HalfAnswersToManyCommandsOfBytesAreFoundTheSame) {
+  std::mt19937 random(21);
+  for (const std::size_t commands : {6u, 60u, 400u}) {
+    std::vector<std::pair<Bytes, Bytes>> all;  // with their answers
+    for (std::size_t i = 0; i < commands; ++i) {
+      Bytes command = {'\x02', static_cast<char>(0x80 + i % 100), static_cast<char>(i / 100),
+                       '\x8f'};
+      Bytes answer = {'\x06'};
+      for (std::size_t k = 0; k < 3 + i % 9; ++k)
+        answer += static_cast<char>(0x80 + random() % 0x60);
+      all.emplace_back(std::move(command), std::move(answer));
+    }
+    LabelledTalk talk;
+    auto say = [&talk, at = std::int64_t{0}](Side side, Bytes bytes, std::int64_t wait) mutable {
+      OwnedEvent event;
+      event.event.at = Instant::FromNanoseconds(at += wait);
+      event.event.side = side;
+      event.bytes = std::move(bytes);
+      talk.events.push_back(std::move(event));
+    };
+    for (int i = 0; i < 4000; ++i) {
+      const auto& [command, answer] = all[random() % all.size()];
+      const bool half = i > 1000 && random() % 40 == 0;
+      const std::int64_t more = static_cast<std::int64_t>(random() % 1'000'000);
+      say(Side::kHost, command, 50'000'000 + more);
+      say(Side::kModule, half ? answer.substr(0, answer.size() * 2 / 3) : answer, 4'000'000 + more);
+    }
+    Taken taken;
+    ExpectSame(talk.events, talk, 600, std::to_string(commands) + " commands", taken);
+    EXPECT_GT(taken.Share(), 0.8) << commands;
+    const Examination quick = ExaminationOf(FileOf(talk.events, talk), talk, 600, false);
+    const auto half = std::find_if(quick.findings.begin(), quick.findings.end(),
+                                   [](const Finding& f) { return f.name == "half-answer"; });
+    ASSERT_NE(half, quick.findings.end()) << commands;
+    EXPECT_GT(half->count, 30u) << commands;
   }
 }
 

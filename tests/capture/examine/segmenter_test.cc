@@ -525,6 +525,115 @@ TEST(Segmenter, BannerThatWasAskedForIsAReply) {
 }
 
 // Settings are answered by nothing: what is answered is the query behind them.
+// It comes later than any answer, and repeats what was said at power-up: the module began anew.
+TEST(Segmenter, BannerInPlaceOfAnAnswerIsOne) {
+  Talk talk;
+  talk.Module(0, "brook 2\r\nready\r\n");
+  for (int i = 1; i < 10; ++i) {
+    talk.Host(2000 * i, "level?\r\n");
+    if (i % 4 == 0)
+      talk.Module(2000 * i + 700, "brook 2\r\nready\r\n");
+    else
+      talk.Module(2000 * i + 20, "12\r\nOK\r\n");
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())),
+            "B" + Times(3, "CR") + "CB" + Times(3, "CR") + "CBCR");
+}
+
+// The prompt for data, as common practice has it; information of the command's name: V.250 5.4.
+TEST(Segmenter, WhatStandsBehindAResultCodeAtOnceMayBelongToTheAnswer) {
+  Talk talk;
+  for (int i = 0; i < 6; ++i) {
+    talk.Host(5000 * i, "AT+SEND=3\r\n").Module(5000 * i + 20, "OK\r\n> ");
+    talk.Host(5000 * i + 60, "abc").Module(5000 * i + 90, "OK\r\n");
+    talk.Host(5000 * i + 1500, "AT+TEMP?\r\n").Module(5000 * i + 1520, "OK\r\n+TEMP: 3\r\n");
+    talk.Host(5000 * i + 3000, "AT+LOCK\r\n").Module(5000 * i + 3020, "OK\r\n");
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), Times(6, "CRCRCRCR"));
+}
+
+TEST(Segmenter, CommandsThatEndWithAByteSeveralTimesAreToldApart) {
+  Talk talk;
+  for (int i = 0; i < 6; ++i)
+    talk.Host(2000 * i,
+              "page 1\xff\xff\xff"
+              "n0.val=7\xff\xff")
+        .Host(2000 * i + 5,
+              "\xff"
+              "get x\xff\xff\xff");
+  const auto segments = Segments(talk.events());
+  EXPECT_EQ(KindsOf(segments), Times(6, "CCC"));
+  EXPECT_EQ(segments[1].bytes, "n0.val=7\xff\xff\xff");
+}
+
+// Values, and what may be one of two: it comes behind each such command, and behind no other.
+TEST(Segmenter, SecondAnswersMayDiffer) {
+  Talk talk;
+  for (int i = 0; i < 20; ++i) {
+    const bool measures = i % 2 == 0;
+    talk.Host(4000 * i, measures ? "measure\r\n" : "gain 3\r\n").Module(4000 * i + 20, "ok\r\n");
+    if (measures)
+      talk.Module(4000 * i + 1500, i % 8 == 0 ? "too far\r\n" : std::to_string(70 + i) + "\r\n");
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), Times(10, "CRRCR"));
+}
+
+TEST(Segmenter, LateAnswersAreKnownByTheirCommand) {
+  Talk talk;
+  for (int i = 0; i < 16; ++i) {
+    const bool measures = i % 2 == 0;
+    talk.Host(9000 * i, measures ? "measure\r\n" : "gain 3\r\n");
+    talk.Module(9000 * i + (measures ? 4500 : 20),
+                measures ? std::to_string(70 + i) + " mm\r\n" : "ok\r\n");
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), Times(16, "CR"));
+}
+
+TEST(Segmenter, UnaskedLinesAreKnownByTheirFirstCharacter) {
+  Talk talk;
+  for (int i = 0; i < 16; ++i) {
+    const Bytes event = Bytes("*") + static_cast<char>('a' + i) + "x\r\n";
+    talk.Host(4000 * i, "level?\r\n");
+    if (i > 11)
+      talk.Module(4000 * i + 20, event + "level 3\r\nOK\r\n");
+    else
+      talk.Module(4000 * i + 20, "level 3\r\nOK\r\n").Module(4000 * i + 2000, event);
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), Times(12, "CRU") + Times(4, "CUR"));
+}
+
+// The answer ends with what all end with, whatever stands between, seconds apart.
+TEST(Segmenter, WhatIsBusySaysSoUntilItIsDone) {
+  Talk talk;
+  for (int i = 0; i < 16; ++i) {
+    talk.Host(9000 * i, i % 2 == 0 ? "home\n" : "move 3\n");
+    if (i % 2 == 0) talk.Module(9000 * i + 900, "busy\n").Module(9000 * i + 1900, "busy\n");
+    talk.Module(9000 * i + (i % 2 == 0 ? 2900 : 20), "ok\n");
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), Times(16, "CR"));
+}
+
+// Passwords.
+TEST(Segmenter, StarsInPlaceOfKeysAreAnEcho) {
+  Talk talk;
+  double at = 0;
+  const auto type = [&](ByteView keys, bool hidden) {
+    for (std::size_t i = 0; i < keys.size(); ++i, at += 110) {
+      talk.Host(at, keys.substr(i, 1));
+      talk.Module(at + 2, keys[i] == '\r' ? "\r\n" : hidden ? "*" : keys.substr(i, 1));
+    }
+  };
+  for (int i = 0; i < 4; ++i) {
+    type("gardener\r", false);
+    talk.Module(at - 95, "password: ");
+    at += 2000;
+    type("rain\r", true);
+    talk.Module(at - 95, "no\r\nlogin: ");
+    at += 3000;
+  }
+  EXPECT_EQ(KindsOf(Segments(talk.events())), Times(8, "CER"));
+}
+
 TEST(Segmenter, OfSeveralThatWaitTheLastIsAnswered) {
   Talk talk;
   for (int i = 0; i < 30; ++i) {

@@ -14,6 +14,7 @@
 #include "tests/support/hard_talk.h"
 #include "tests/support/typed_talk.h"
 #include "tests/support/wire_talk.h"
+#include "tests/support/yard_talk.h"
 
 namespace witness {
 namespace {
@@ -79,6 +80,7 @@ void ExpectSum(std::uint32_t expected) {
 
 TEST(TalkMakers, BenchTalksAreThoseOfTheirSeeds) { ExpectSum<test::BenchTalk>(2494346612); }
 TEST(TalkMakers, FieldTalksAreThoseOfTheirSeeds) { ExpectSum<test::FieldTalk>(3706383745); }
+TEST(TalkMakers, YardTalksAreThoseOfTheirSeeds) { ExpectSum<test::YardTalk>(1956045885); }
 TEST(TalkMakers, HardTalksAreThoseOfTheirSeeds) { ExpectSum<test::HardTalk>(3202600894); }
 TEST(TalkMakers, TypedTalksAreThoseOfTheirSeeds) { ExpectSum<test::TypedTalk>(4270836079); }
 TEST(TalkMakers, WireTalksAreThoseOfTheirSeeds) { ExpectSum<test::WireTalk>(50184270); }
