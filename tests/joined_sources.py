@@ -12,7 +12,6 @@ import sys
 
 MOST_LINES = 3500  # of a group, so that two processors have about the same to do
 
-APART = {"kProgram"}  # what CMakeLists.txt gives another name in each file
 OWN = re.compile(r"^namespace \{$(.*?)^\}  // namespace$", re.M | re.S)
 TYPE = re.compile(r"^(?:struct|class|enum(?: class)?) (\w+)\b(?!.*;$)", re.M)
 IMPORT = re.compile(r"^using ((?:\w+ = )?)(.*?(\w+));$", re.M)
@@ -58,7 +57,7 @@ def meanings(root, path):
             else:  # only functions of the same parameters are one function
                 of = [re.sub(r"\s*(\w+)?\s*(=.*)?$", "", one) for one in parameters.split(",")]
                 found |= {(name, "functions"), ("%s(%s)" % (name, ",".join(of)), path)}
-    return {(name, origin) for name, origin in found if name not in APART}
+    return found
 
 
 def main():
