@@ -624,7 +624,7 @@ void AnswerStudy::FindFirstCharacters(std::vector<Bytes>& heads) const {
     const bool can_be = letter ? count.numbered == count.sorts : CanBeMark(c) && c != '+';
     if (!can_be || count.sorts < 4 || count.answers || count.in_answers * 2 > count.unasked)
       continue;
-    std::erase_if(heads, [&](const Bytes& head) { return head[0] == c; });
+    std::erase_if(heads, [first = c](const Bytes& head) { return head[0] == first; });
     heads.emplace_back(1, c);
   }
 }

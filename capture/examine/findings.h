@@ -106,7 +106,6 @@ class FindingCollector {
   std::uint64_t given_back_ = 0;  // commands that came back and got nothing else
   RecentValues values_;           // that commands ended with CR have set, the last few
   bool data_mode_ = false;
-  std::uint64_t last_turn_ = 0;
   Instant last_reply_end_;
   std::uint64_t last_reply_turn_ = 0;
   struct Recent {
