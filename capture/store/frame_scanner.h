@@ -12,11 +12,12 @@
 
 #include "capture/base/bytes.h"
 #include "capture/base/result.h"
-#include "capture/store/block_decoder.h"
 #include "capture/store/byte_source.h"
 #include "capture/store/event_batch.h"
 
 namespace witness {
+
+struct BlockFacts;  // block_decoder.h
 
 struct ScanItem {
   enum class Kind {

@@ -142,4 +142,18 @@ inline void ExpectSameEvents(const std::vector<OwnedEvent>& got, const std::vect
   }
 }
 
+// That both gave the same, all but the header.
+inline void ExpectSameReading(const ReadBack& got, const ReadBack& want) {
+  std::vector<Event> events;
+  for (const OwnedEvent& event : want.events) events.push_back(event.View());
+  ExpectSameEvents(got.events, events);
+  EXPECT_EQ(got.indices, want.indices);
+  EXPECT_EQ(got.ending.events, want.ending.events);
+  EXPECT_EQ(got.ending.bytes, want.ending.bytes);
+  EXPECT_EQ(got.ending.end, want.ending.end);
+  EXPECT_EQ(got.ending.damaged, want.ending.damaged);
+  EXPECT_EQ(got.ending.complete, want.ending.complete);
+  EXPECT_EQ(got.ending.what, want.ending.what);
+}
+
 }  // namespace witness

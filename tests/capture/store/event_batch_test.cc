@@ -43,19 +43,6 @@ ReadBack ReadInBatches(ByteView file, const ReaderOptions& options = {}) {
   return all;
 }
 
-void ExpectSame(const ReadBack& batches, const ReadBack& singly) {
-  std::vector<Event> events;
-  for (const OwnedEvent& event : singly.events) events.push_back(event.View());
-  ExpectSameEvents(batches.events, events);
-  EXPECT_EQ(batches.indices, singly.indices);
-  EXPECT_EQ(batches.ending.events, singly.ending.events);
-  EXPECT_EQ(batches.ending.bytes, singly.ending.bytes);
-  EXPECT_EQ(batches.ending.end, singly.ending.end);
-  EXPECT_EQ(batches.ending.damaged, singly.ending.damaged);
-  EXPECT_EQ(batches.ending.complete, singly.ending.complete);
-  EXPECT_EQ(batches.ending.what, singly.ending.what);
-}
-
 // Runs from one event to thousands, pauses from none to minutes, now and then something rare.
 std::vector<Event> MixedEvents(Bytes& storage, std::size_t count, unsigned rare_in) {
   std::mt19937 random(5);
@@ -106,7 +93,7 @@ TEST(EventBatch, GivesWhatNextGivesOfBlocksOfAnySizeAndKind) {
       const ReadBack singly = ReadAllOf(file);
       ExpectSameEvents(singly.events, events);
       EXPECT_TRUE(singly.ending.closed_cleanly) << singly.ending.what;
-      ExpectSame(ReadInBatches(file), singly);
+      ExpectSameReading(ReadInBatches(file), singly);
     }
   }
 }
@@ -131,7 +118,7 @@ TEST(EventBatch, LeavesOutWhatIsNotWanted) {
     }
     const ReadBack singly = ReadAllOf(file, options);
     ExpectSameEvents(singly.events, wanted);
-    ExpectSame(ReadInBatches(file, options), singly);
+    ExpectSameReading(ReadInBatches(file, options), singly);
   }
 }
 
@@ -152,7 +139,7 @@ TEST(EventBatch, TellsOfDamageAtItsPlace) {
     } else {
       file[at] = static_cast<char>(file[at] ^ 1 << random() % 8);
     }
-    ExpectSame(ReadInBatches(file), ReadAllOf(file));
+    ExpectSameReading(ReadInBatches(file), ReadAllOf(file));
   }
 }
 

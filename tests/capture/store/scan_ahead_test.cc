@@ -147,17 +147,6 @@ class MadeAheadTest : public ScanAheadTest {
     live_bytes_ = WriteCapture(bytes_, FullInfo());
     best_bytes_ = Packed(live_bytes_, PackSettings::Best());
   }
-  static void ExpectSame(const ReadBack& ahead, const ReadBack& in_place) {
-    std::vector<Event> events;
-    for (const OwnedEvent& event : in_place.events) events.push_back(event.View());
-    ExpectSameEvents(ahead.events, events);
-    EXPECT_EQ(ahead.indices, in_place.indices);
-    EXPECT_EQ(ahead.ending.events, in_place.ending.events);
-    EXPECT_EQ(ahead.ending.bytes, in_place.ending.bytes);
-    EXPECT_EQ(ahead.ending.end, in_place.ending.end);
-    EXPECT_EQ(ahead.ending.complete, in_place.ending.complete);
-    EXPECT_EQ(ahead.ending.what, in_place.ending.what);
-  }
   static inline std::vector<Event> bytes_;
   static inline Bytes live_bytes_, best_bytes_;
 };
@@ -170,7 +159,7 @@ TEST_F(MadeAheadTest, EventsAreTheSameWhateverHappenedToTheFile) {
     for (int round = 0; round < 8; ++round) {
       const Bytes file = Damaged(*whole, round, random);
       SCOPED_TRACE(round);
-      ExpectSame(ReadAllOf(file, made_ahead), ReadAllOf(file));
+      ExpectSameReading(ReadAllOf(file, made_ahead), ReadAllOf(file));
     }
   }
 }
@@ -185,7 +174,7 @@ TEST_F(MadeAheadTest, ATimeRangeIsTheSame) {
         if (ends) options.to = events[events.size() * (share + 1) / 10].at;
         ReaderOptions ahead = options;
         ahead.make_ahead = true;
-        ExpectSame(ReadAllOf(*file, ahead), ReadAllOf(*file, options));
+        ExpectSameReading(ReadAllOf(*file, ahead), ReadAllOf(*file, options));
       }
     }
   }
