@@ -1,8 +1,8 @@
 // Talks as they are heard in the yard, where modules do their work: radios, meters, buses, readers,
 // displays, loaders and menus, each of a named sort, of which the truth is known.
 //
-// Made from the words of the trade alone, before anyone looked at what the segmenter could do with
-// them or at what other talks there are; knows nothing of how it works. Each sort says what makes
+// Made from the words of the trade alone, most of them before anyone looked at what the segmenter
+// could do with them; knows nothing of how it works. Each sort says what makes
 // its truth one that a person finds in bytes and stamps; where nobody could, its name says
 // "untold", and that has to be said.
 #pragma once

@@ -84,7 +84,6 @@ class PlainRow {
   std::size_t size() const { return count_; }
   bool full() const { return count_ == kMost; }
   PlainExchange& operator[](std::size_t i) { return exchanges_[i]; }
-  const PlainExchange& last() const { return exchanges_[count_ - 1]; }
   // What is behind the last, while not full(); Add() makes it one of them.
   PlainExchange& next() { return exchanges_[count_]; }
   void Add() { ++count_; }
